@@ -1,0 +1,118 @@
+package maintenance
+
+import (
+	"math"
+
+	"github.com/hourbell/hourbell/internal/maintenance/hours"
+	"github.com/hourbell/hourbell/internal/maintenance/moment"
+)
+
+// rebuild works out what Apply keeps at hand.
+func (s *State) rebuild() {
+	s.work.ready = true
+	s.work.closed = 0
+	for i := range s.Notices {
+		if !s.Notices[i].Withdrawn.IsZero() {
+			s.work.closed++
+		}
+	}
+	if s.work.chart != s.Chart {
+		s.work.hash = s.chartHash()
+		s.work.chart = s.Chart
+	}
+	s.thresholds()
+}
+
+// thresholds works out, for each meter, the lowest threshold above its total,
+// and the latest record whose hours on it were looked up.
+func (s *State) thresholds() {
+	w := &s.work
+	w.next, w.looked = w.next[:0], w.looked[:0]
+	for range s.Meters {
+		w.next = append(w.next, math.MaxInt64)
+		w.looked = append(w.looked, 0)
+	}
+	for i := range s.Tasks {
+		s.taskThresholds(i)
+	}
+	for i := range s.Notices {
+		n := &s.Notices[i]
+		if n.Waiting && n.LaterAt > 0 && n.Withdrawn.IsZero() {
+			s.threshold(s.meterIndex(n.LaterOn), n.LaterAt)
+		}
+	}
+}
+
+func (s *State) taskThresholds(i int) {
+	task := &s.Tasks[i]
+	for j := range task.Records {
+		s.recordLookups(&task.Records[j])
+	}
+	rec := task.latest()
+	if task.Gone || rec == nil || s.Chart == nil || i >= len(s.Chart.Tasks) {
+		return
+	}
+	limbs := s.Chart.Tasks[i].Limbs
+	for j := range limbs {
+		l := &limbs[j]
+		from, ok := rec.on(l.Meter)
+		if l.Kind != LimbHours || !ok {
+			continue
+		}
+		if m := s.meterIndex(l.Meter); m >= 0 {
+			if next, ok := l.hours(from).Next(s.Meters[m].Total); ok {
+				s.threshold(m, next)
+			}
+		}
+	}
+}
+
+// recordLookups notes until when news of a meter may change the record's hours.
+func (s *State) recordLookups(r *TaskRecord) {
+	for m := range s.Meters {
+		k := r.find(s.Meters[m].ID)
+		switch {
+		case k < 0:
+			s.lookedUp(m, r.At.Hi().Add(LookupReach))
+		case r.Looked&(1<<k) != 0:
+			s.lookedUp(m, r.At.Hi())
+		}
+	}
+}
+
+func (s *State) threshold(meter int, at hours.Millis) {
+	if meter >= 0 && meter < len(s.work.next) {
+		s.work.next[meter] = min(s.work.next[meter], at)
+	}
+}
+
+func (s *State) lookedUp(meter int, at moment.Instant) {
+	if meter >= 0 && meter < len(s.work.looked) {
+		s.work.looked[meter] = max(s.work.looked[meter], at)
+	}
+}
+
+// Clone returns a copy that shares nothing that changes: charts and texts only.
+func (s *State) Clone() *State {
+	c := *s
+	c.work = work{}
+	c.Days, c.Epochs, c.Acts = copyOf(s.Days), copyOf(s.Epochs), copyOf(s.Acts)
+	c.Meters, c.Tasks, c.Notices = copyOf(s.Meters), copyOf(s.Tasks), copyOf(s.Notices)
+	for i := range c.Meters {
+		m := &c.Meters[i]
+		m.Lives, m.Held, m.Trail, m.DayTops = copyOf(m.Lives), copyOf(m.Held), copyOf(m.Trail), copyOf(m.DayTops)
+	}
+	for i := range c.Tasks {
+		// A record's hours are never changed in place, so they may be shared.
+		c.Tasks[i].Records, c.Tasks[i].Crossed = copyOf(c.Tasks[i].Records), copyOf(c.Tasks[i].Crossed)
+	}
+	for i := range c.Notices {
+		c.Notices[i].Fates = copyOf(c.Notices[i].Fates)
+	}
+	c.Warnings, c.Counts, c.Doubts = copyOf(s.Warnings), copyOf(s.Counts), copyOf(s.Doubts)
+	c.Names.Claims, c.MovedNames.Claims = copyOf(s.Names.Claims), copyOf(s.MovedNames.Claims)
+	c.Heard.Spans, c.Latest, c.Editions = copyOf(s.Heard.Spans), copyOf(s.Latest), copyOf(s.Editions)
+	return &c
+}
+
+func copyOf[T any](list []T) []T { return append([]T(nil), list...) }

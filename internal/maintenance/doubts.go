@@ -1,0 +1,176 @@
+package maintenance
+
+import (
+	"fmt"
+)
+
+// takes reports whether an answer fits a doubt.
+func (k DoubtKind) takes(w DoubtWord) bool {
+	switch k {
+	case DoubtFell, DoubtFast:
+		return w == DoubtNewMeter || w == DoubtWrong || w == DoubtRight
+	case DoubtMoved:
+		return w == DoubtSameMachine
+	case DoubtOtherBox:
+		return w == DoubtSameMachine || w == DoubtRight || w == DoubtNewMeter
+	case DoubtMisplaced:
+		return w == DoubtWrong
+	case DoubtFork:
+		return w == DoubtSameMachine || w == DoubtWrong
+	}
+	return false
+}
+
+// choices names the answers that fit a doubt.
+func (k DoubtKind) choices() string {
+	switch k {
+	case DoubtFell, DoubtFast:
+		return "say that the meter is new, that the held readings are wrong or that they are right"
+	case DoubtMoved:
+		return "say that it is the same machine, or take the box off"
+	case DoubtOtherBox:
+		return "say that it is the same machine"
+	case DoubtMisplaced:
+		return "say that the held readings are wrong"
+	}
+	return "say which is right"
+}
+
+// stage is how urgent the notice of a doubt is: due where nothing counts until
+// it is answered.
+func (k DoubtKind) stage() Stage {
+	if k == DoubtMoved || k == DoubtFork {
+		return StageDue
+	}
+	return StageSoon
+}
+
+// openDoubt asks a person, unless the same is asked already.
+func (t *step) openDoubt(d Doubt) {
+	s := t.s
+	for i := range s.Doubts {
+		if o := &s.Doubts[i]; o.Closed.IsZero() && o.Kind == d.Kind && o.Meter == d.Meter {
+			return
+		}
+	}
+	s.Doubts = append(s.Doubts, d)
+	t.effect(EffectDoubtOpened, len(s.Doubts)-1, d.What)
+	stage := d.Kind.stage()
+	t.raise(Notice{ID: NoticeIDFor(s.Machine.Machine, "", d.Key, stage), Doubt: d.Key, Cycle: d.Key,
+		Stage: stage, Raised: d.At, By: t.e.Key})
+}
+
+// doubtIndex returns the index of the doubt that an event raised, or -1.
+func (s *State) doubtIndex(key Key) int {
+	if key.IsZero() {
+		return -1
+	}
+	for i := len(s.Doubts) - 1; i >= 0; i-- {
+		if s.Doubts[i].Key == key {
+			return i
+		}
+	}
+	return -1
+}
+
+// closeDoubts closes a meter's open doubts about readings.
+func (t *step) closeDoubts(meter, how string) {
+	for _, kind := range [3]DoubtKind{DoubtFell, DoubtFast, DoubtMisplaced} {
+		t.closeDoubtsOf(kind, meter, how)
+	}
+}
+
+func (t *step) closeDoubtsOf(kind DoubtKind, meter, how string) {
+	for i := range t.s.Doubts {
+		if d := &t.s.Doubts[i]; d.Kind == kind && d.Meter == meter {
+			t.closeDoubt(i, how)
+		}
+	}
+}
+
+func (t *step) closeDoubt(i int, how string) {
+	d := &t.s.Doubts[i]
+	if !d.Closed.IsZero() {
+		return
+	}
+	d.Closed, d.How = t.e.Key, how
+	t.effect(EffectDoubtClosed, i, how)
+	for j := range t.s.Notices {
+		if t.s.Notices[j].Doubt == d.Key {
+			t.closeNotice(j, how)
+		}
+	}
+}
+
+// doubtAnswer resolves a doubt as a person says.
+func (t *step) doubtAnswer(b *DoubtAnswer) {
+	s := t.s
+	i := s.doubtIndex(b.Doubt)
+	if i < 0 || !s.Doubts[i].Closed.IsZero() || !s.Doubts[i].Kind.takes(b.Word) {
+		t.ignore(fmt.Sprintf("doubt %v is not open or takes another answer", b.Doubt))
+		return
+	}
+	d := s.Doubts[i]
+	m := s.meterIndex(d.Meter)
+	switch {
+	case d.Kind == DoubtMoved:
+		t.sameMachine(i)
+	case d.Kind == DoubtOtherBox || d.Kind == DoubtFork || m < 0:
+		t.closeDoubt(i, "a person said so")
+	case b.Word == DoubtWrong:
+		t.saidWrong(i, m, d.Kind)
+	case b.Word == DoubtNewMeter:
+		t.saidNew(i, m, d.Kind)
+	case b.Word == DoubtRight:
+		t.saidRight(i, m, d.Kind)
+	}
+}
+
+// saidWrong leaves the held readings out of the question. They stay to be
+// compared with: a meter that goes on from them is no more right than they.
+func (t *step) saidWrong(i, m int, kind DoubtKind) {
+	meter := &t.s.Meters[m]
+	for j := range meter.Held {
+		if h := &meter.Held[j]; h.Kind == kind {
+			h.Wrong = true
+		}
+	}
+	t.closeDoubt(i, "a person said that the held readings are wrong")
+}
+
+// firstHeld returns the earliest held reading of a kind that nobody said is
+// wrong, or -1.
+func (m *Meter) firstHeld(kind DoubtKind) int {
+	for j := range m.Held {
+		if h := &m.Held[j]; h.Kind == kind && !h.Wrong && len(m.Lives) > 0 {
+			return j
+		}
+	}
+	return -1
+}
+
+func (t *step) saidNew(i, m int, kind DoubtKind) {
+	if from := t.s.Meters[m].firstHeld(kind); from >= 0 {
+		t.openLife(m, from, "a person said that the meter is new")
+	}
+	t.closeDoubt(i, "a person said that the meter is new")
+}
+
+func (t *step) saidRight(i, m int, kind DoubtKind) {
+	if from := t.s.Meters[m].firstHeld(kind); from >= 0 {
+		t.carryOn(m, from, "a person said that the held readings are right")
+	}
+	t.closeDoubt(i, "a person said that the held readings are right")
+}
+
+// sameMachine takes over how the bus names itself and judges anew what was held.
+func (t *step) sameMachine(i int) {
+	s := t.s
+	s.Moved = Key{}
+	t.closeDoubt(i, "a person said that it is the same machine")
+	t.takeNames(&s.MovedNames)
+	s.MovedNames = BusNames{}
+	for m := range s.Meters {
+		t.judgeAgain(m, DoubtMoved)
+	}
+}
