@@ -1,0 +1,319 @@
+package api
+
+import (
+	"context"
+	"fmt"
+	"math"
+	"reflect"
+	"slices"
+	"strconv"
+
+	"github.com/hourbell/hourbell/internal/maintenance"
+	"github.com/hourbell/hourbell/internal/maintenance/civil"
+	"github.com/hourbell/hourbell/internal/maintenance/hours"
+	"github.com/hourbell/hourbell/internal/maintenance/moment"
+	pb "github.com/hourbell/hourbell/proto/hourbell/v1"
+	"github.com/hourbell/hourbell/service/access"
+	"github.com/hourbell/hourbell/service/fault"
+)
+
+const recordPattern = "machines/{machine}/records/{record}"
+
+type records struct {
+	pb.UnimplementedServiceRecordServiceServer
+	*API
+}
+
+// CreateServiceRecord writes down what was done.
+func (s *records) CreateServiceRecord(ctx context.Context, q *pb.CreateServiceRecordRequest) (*pb.CreateServiceRecordResponse, error) {
+	machine, err := parseMachine("parent", q.GetParent())
+	if err != nil {
+		return nil, err
+	}
+	if _, err := s.o.Access.Machine(ctx, access.Record, machine); err != nil {
+		return nil, err
+	}
+	at, err := parseMoment("record.done_moment", q.GetRecord().GetDoneMoment(), s.o.Now())
+	if err != nil {
+		return nil, err
+	}
+	body, err := s.done(ctx, machine, at, q.GetRecord())
+	if err != nil {
+		return nil, err
+	}
+	key, receipt, err := s.act(ctx, machine, q.GetRequestId(), at, body)
+	if err != nil {
+		return nil, underRecord(err)
+	}
+	var v voided
+	kept := &past{event: &maintenance.Event{Key: key, At: at, Known: s.now(), Body: body}, revision: receipt.Revision}
+	if receipt.Repeats > 0 {
+		if kept, v, err = s.repeated(ctx, machine, key, body); err != nil {
+			return nil, err
+		}
+	}
+	out := &pb.CreateServiceRecordResponse{Repeated: receipt.Repeats > 0}
+	out.Record = recordOf(machine, kept, v)
+	err = s.view(ctx, machine, func(st *maintenance.State) { out.Tasks, out.Cautions = setBack(st, key) })
+	return out, err
+}
+
+// underRecord gives the domain's fields their place in the request.
+func underRecord(err error) error {
+	f := fault.Of(err)
+	if f.Reason != fault.FieldInvalid {
+		return err
+	}
+	for i := range f.Fields {
+		if f.Fields[i].Path == "request_id" {
+			continue
+		}
+		if f.Fields[i].Path == "at" {
+			f.Fields[i].Path = "done_moment"
+		}
+		f.Fields[i].Path = "record." + f.Fields[i].Path
+	}
+	return &fault.Error{Is: f, Cause: err}
+}
+
+// repeated gives the record that stands under an id, and refuses the id for
+// another one.
+func (s *records) repeated(ctx context.Context, machine string, key maintenance.Key, body *maintenance.ServiceDone) (*past, voided, error) {
+	kept, v, err := s.kept(ctx, machine, key)
+	if err != nil {
+		return nil, v, err
+	}
+	if kept != nil && sameWork(doneOf(kept), body) {
+		return kept, v, nil
+	}
+	return nil, v, fault.New(fault.AlreadyExists, "another act stands under this request id on machine "+machine+": give each act an id of its own", "request_id", keyID(key))
+}
+
+// sameWork compares what was done, but not the day, which is filled in where it
+// was left out.
+func sameWork(a, b *maintenance.ServiceDone) bool {
+	x, y := *a, *b
+	x.Date, y.Date = 0, 0
+	x.Tasks, y.Tasks = append([]string{}, x.Tasks...), append([]string{}, y.Tasks...)
+	x.Shown, y.Shown = append([]maintenance.MeterShown{}, x.Shown...), append([]maintenance.MeterShown{}, y.Shown...)
+	x.Materials, y.Materials = append([]maintenance.MaterialUsed{}, x.Materials...), append([]maintenance.MaterialUsed{}, y.Materials...)
+	x.Measured, y.Measured = append([]maintenance.Measured{}, x.Measured...), append([]maintenance.Measured{}, y.Measured...)
+	return reflect.DeepEqual(x, y)
+}
+
+// done reads a record out of a request.
+func (s *records) done(ctx context.Context, machine string, at moment.Span, r *pb.ServiceRecord) (*maintenance.ServiceDone, error) {
+	body := &maintenance.ServiceDone{Round: r.GetRound(), Person: access.Person(ctx), Note: r.GetNote()}
+	switch {
+	case len(r.GetTasks()) == 0 && r.GetRound() == "":
+		return nil, fault.InvalidField("record.tasks", "neither tasks nor a round are named", "name what was done")
+	case len(r.GetTasks()) > 0 && r.GetRound() != "":
+		return nil, fault.InvalidField("record.tasks", "both tasks and a round are named", "name the one or the other")
+	}
+	for i, path := range r.GetTasks() {
+		id, err := parseTaskPath(fmt.Sprintf("record.tasks[%d]", i), path)
+		if err != nil {
+			return nil, err
+		}
+		if !slices.Contains(body.Tasks, id) {
+			body.Tasks = append(body.Tasks, id)
+		}
+	}
+	for i, m := range r.GetShown() {
+		if m.GetShownMs() < 0 {
+			return nil, fault.InvalidField(fmt.Sprintf("record.shown[%d].shown_ms", i), fmt.Sprintf("it is %d", m.GetShownMs()), "a meter shows 0 or more")
+		}
+		body.Shown = append(body.Shown, maintenance.MeterShown{Meter: m.GetMeter(), Shown: hours.Millis(m.GetShownMs())})
+	}
+	for _, m := range r.GetMaterials() {
+		body.Materials = append(body.Materials, maintenance.MaterialUsed{Material: m.GetMaterial(), Milli: m.GetMilli(), Unit: m.GetUnit()})
+	}
+	for _, m := range r.GetMeasured() {
+		body.Measured = append(body.Measured, maintenance.Measured{Task: m.GetTask(), Spot: m.GetSpot(), Left: m.GetLeft(), Micro: m.GetMicro(), Unit: m.GetUnit(), State: m.GetState()})
+	}
+	date, err := s.date(ctx, machine, at, r.GetDoneDate())
+	body.Date = date
+	return body, err
+}
+
+// date gives the site's work day of a service: as it was said, or the one that
+// its time lies in.
+func (s *records) date(ctx context.Context, machine string, at moment.Span, said *pb.CivilDate) (civil.Date, error) {
+	if said != nil {
+		return parseDate("record.done_date", said)
+	}
+	date := civil.None
+	err := s.view(ctx, machine, func(st *maintenance.State) {
+		if day, known := workDate(st, at.NotAfter); known {
+			date = day.Date
+		}
+	})
+	if err == nil && date == civil.None {
+		return date, fault.InvalidField("record.done_date", "no work day of the site is known at that time", "give the day on which it was done")
+	}
+	return date, err
+}
+
+// setBack gives the tasks that count from a record, and their cautions.
+func setBack(st *maintenance.State, key maintenance.Key) (names []string, cautions []*pb.Caution) {
+	for i := range st.Tasks {
+		t := &st.Tasks[i]
+		if !slices.ContainsFunc(t.Records, func(r maintenance.TaskRecord) bool { return r.Record == key && r.Void.IsZero() }) {
+			continue
+		}
+		names = append(names, taskName(st.Machine.Machine, t.ID))
+		for _, c := range cautionsOf(st.Chart, t.ID) {
+			if !slices.ContainsFunc(cautions, func(o *pb.Caution) bool { return o.Id == c.Id }) {
+				cautions = append(cautions, c)
+			}
+		}
+	}
+	return names, cautions
+}
+
+// GetServiceRecord gives a record.
+func (s *records) GetServiceRecord(ctx context.Context, q *pb.GetServiceRecordRequest) (*pb.GetServiceRecordResponse, error) {
+	machine, key, err := parseKeyed("name", recordPattern, q.GetName())
+	if err != nil {
+		return nil, err
+	}
+	if _, err := s.o.Access.Machine(ctx, access.See, machine); err != nil {
+		return nil, err
+	}
+	r, err := s.record(ctx, machine, key)
+	return &pb.GetServiceRecordResponse{Record: r}, err
+}
+
+// kept gives a record with whether and why it was voided; nil where there is
+// none.
+func (s *records) kept(ctx context.Context, machine string, key maintenance.Key) (*past, voided, error) {
+	on, err := s.shelf(ctx, machine)
+	if err != nil {
+		return nil, voided{}, err
+	}
+	at, found := on.find(key)
+	v := on.voided(key)
+	on.mu.Unlock()
+	if !found {
+		return nil, v, nil
+	}
+	kept, err := s.fetch(ctx, machine, at)
+	return kept, v, err
+}
+
+// doneOf gives what a record says was done.
+func doneOf(kept *past) *maintenance.ServiceDone {
+	b, _ := kept.event.Body.(*maintenance.ServiceDone)
+	return b
+}
+
+func (s *records) record(ctx context.Context, machine string, key maintenance.Key) (*pb.ServiceRecord, error) {
+	kept, v, err := s.kept(ctx, machine, key)
+	if err != nil {
+		return nil, err
+	}
+	if kept == nil {
+		return nil, fault.Missing("service record", keyID(key))
+	}
+	return recordOf(machine, kept, v), nil
+}
+
+// ListServiceRecords lists a machine's records, the last written first.
+func (s *records) ListServiceRecords(ctx context.Context, q *pb.ListServiceRecordsRequest) (*pb.ListServiceRecordsResponse, error) {
+	machine, err := parseMachine("parent", q.GetParent())
+	if err != nil {
+		return nil, err
+	}
+	if _, err := s.o.Access.Machine(ctx, access.See, machine); err != nil {
+		return nil, err
+	}
+	p, err := newPager(q)
+	if err != nil {
+		return nil, err
+	}
+	below := uint64(math.MaxUint64)
+	if p.begun {
+		if below, err = strconv.ParseUint(p.cursor, 10, 64); err != nil {
+			return nil, badCursor()
+		}
+	}
+	on, err := s.shelf(ctx, machine)
+	if err != nil {
+		return nil, err
+	}
+	rows, more := on.before(below, p.size)
+	voids := make([]voided, len(rows))
+	for i := range rows {
+		voids[i] = on.voided(rows[i].key)
+	}
+	on.mu.Unlock()
+	out := &pb.ListServiceRecordsResponse{}
+	if more {
+		out.NextPageToken = p.token(strconv.FormatUint(rows[len(rows)-1].revision, 10))
+	}
+	for i := range rows {
+		kept, err := s.fetch(ctx, machine, rows[i])
+		if err != nil {
+			return nil, err
+		}
+		if kept != nil {
+			out.Records = append(out.Records, recordOf(machine, kept, voids[i]))
+		}
+	}
+	return out, nil
+}
+
+// voided says whether and why a record was taken back.
+type voided struct {
+	is  bool
+	why string
+}
+
+func (s *shelf) voided(key maintenance.Key) voided {
+	why, is := s.void[key]
+	return voided{is, why}
+}
+
+// VoidServiceRecord takes a record back.
+func (s *records) VoidServiceRecord(ctx context.Context, q *pb.VoidServiceRecordRequest) (*pb.VoidServiceRecordResponse, error) {
+	machine, key, err := parseKeyed("name", recordPattern, q.GetName())
+	if err != nil {
+		return nil, err
+	}
+	if _, err := s.o.Access.Machine(ctx, access.Record, machine); err != nil {
+		return nil, err
+	}
+	if q.GetWhy() == "" {
+		return nil, fault.InvalidField("why", "no reason is given", "say in words why the record is taken back")
+	}
+	if _, err := s.record(ctx, machine, key); err != nil {
+		return nil, err
+	}
+	_, receipt, err := s.act(ctx, machine, q.GetRequestId(), moment.At(s.now()), &maintenance.Void{Record: key, Person: access.Person(ctx), Why: q.GetWhy()})
+	if err != nil {
+		return nil, err
+	}
+	r, err := s.record(ctx, machine, key)
+	return &pb.VoidServiceRecordResponse{Record: r, Repeated: receipt.Repeats > 0}, err
+}
+
+func recordOf(machine string, kept *past, v voided) *pb.ServiceRecord {
+	b := doneOf(kept)
+	out := &pb.ServiceRecord{
+		Name: recordName(machine, kept.event.Key), Round: b.Round, DoneMoment: momentOf(kept.event.At), DoneDate: dateOf(b.Date),
+		CreateTime: stampOf(kept.event.Known), Person: b.Person, Note: b.Note, Revision: kept.revision, Voided: v.is, VoidWhy: v.why,
+	}
+	for _, id := range b.Tasks {
+		out.Tasks = append(out.Tasks, taskPath(id))
+	}
+	for _, m := range b.Shown {
+		out.Shown = append(out.Shown, &pb.MeterShown{Meter: m.Meter, ShownMs: int64(m.Shown)})
+	}
+	for _, m := range b.Materials {
+		out.Materials = append(out.Materials, &pb.MaterialUsed{Material: m.Material, Milli: m.Milli, Unit: m.Unit})
+	}
+	for _, m := range b.Measured {
+		out.Measured = append(out.Measured, &pb.Measured{Task: m.Task, Spot: m.Spot, Left: m.Left, Micro: m.Micro, Unit: m.Unit, State: m.State})
+	}
+	return out
+}
