@@ -1,0 +1,204 @@
+package main
+
+import (
+	"bytes"
+	"fmt"
+	"io"
+	"os"
+	"path/filepath"
+	"strings"
+
+	"github.com/hourbell/hourbell/internal/chart"
+	pb "github.com/hourbell/hourbell/proto/hourbell/v1"
+	"github.com/hourbell/hourbell/service/api"
+)
+
+type chartCmd struct {
+	Import chartImportCmd `cmd:"" help:"Bring a chart into the service, or turn a DBC file into a chart's signals."`
+	Check  chartCheckCmd  `cmd:"" help:"Check a chart without a service."`
+	Print  chartPrintCmd  `cmd:"" help:"Print an edition: its tasks in walking order, or its YAML."`
+	List   chartListCmd   `cmd:"" help:"List the charts and their editions."`
+}
+
+// maxFile is the largest file that is read, in bytes.
+const maxFile = 8 << 20
+
+type chartImportCmd struct {
+	File string `arg:"" type:"existingfile" help:"A chart, NAME.points.yaml, or a DBC file."`
+	Out  string `help:"For a DBC file: write the signals there; standard output where left out." placeholder:"FILE"`
+
+	AnySource bool `help:"For a DBC file: leave out which controller sends each signal."`
+}
+
+// Run imports the chart, or converts the DBC file.
+func (c *chartImportCmd) Run(s *session) error {
+	text, err := readFile(c.File)
+	if err != nil {
+		return err
+	}
+	switch {
+	case strings.EqualFold(filepath.Ext(c.File), ".dbc"):
+		return c.signals(s, text)
+	case !strings.HasSuffix(c.File, ".points.yaml"):
+		return fmt.Errorf("%s: a chart's file is named NAME.points.yaml, a signal file NAME.dbc", c.File)
+	}
+	a, err := call(s, pb.NewChartServiceClient, pb.ChartServiceClient.ImportEdition, &pb.ImportEditionRequest{FileName: filepath.Base(c.File), Yaml: string(text), RequestId: requestID()})
+	if err != nil {
+		return err
+	}
+	return s.out.document(a, func(w io.Writer) {
+		id := editionText(a.Edition.Name)
+		fmt.Fprintf(w, "%s: %s. Next: hourbell machine add ID --site SITE --chart %s, or hourbell machine take-chart MACHINE %s\n", a.Edition.Name, summaryText(a.Edition.Summary), id, id)
+	})
+}
+
+func (c *chartImportCmd) signals(s *session, text []byte) error {
+	signals, left, err := chart.FromDBC(filepath.Base(c.File), bytes.NewReader(text), chart.DBCOptions{AnySource: c.AnySource})
+	if err != nil {
+		return err
+	}
+	for _, one := range left {
+		fmt.Fprintln(s.out.err, plain(one.String()))
+	}
+	var yaml bytes.Buffer
+	if err := chart.WriteSignalsYAML(&yaml, signals); err != nil {
+		return err
+	}
+	if c.Out == "" {
+		_, err = s.out.w.Write(yaml.Bytes())
+		return err
+	}
+	if err := os.WriteFile(c.Out, yaml.Bytes(), 0o644); err != nil {
+		return fmt.Errorf("write the signals: %w", err)
+	}
+	fmt.Fprintf(s.out.w, "%s written, with %s. Put them into a chart, NAME.points.yaml, and import that.\n", c.Out, counted(len(signals), "signal"))
+	return nil
+}
+
+func readFile(path string) ([]byte, error) {
+	f, err := os.Open(path)
+	if err != nil {
+		return nil, fmt.Errorf("read the file: %w", err)
+	}
+	defer f.Close()
+	text, err := io.ReadAll(io.LimitReader(f, maxFile+1))
+	if err != nil {
+		return nil, fmt.Errorf("read the file: %w", err)
+	}
+	if len(text) > maxFile {
+		return nil, fmt.Errorf("%s: larger than %d bytes, which no chart is", path, maxFile)
+	}
+	return text, nil
+}
+
+func summaryText(c *pb.ChartSummary) string {
+	parts := []string{counted(int(c.GetMeters()), "meter"), counted(int(c.GetPoints()), "point"), counted(int(c.GetTasks()), "task")}
+	for _, one := range []struct {
+		n    int32
+		what string
+	}{{c.GetRounds(), "round"}, {c.GetSignals(), "signal"}, {c.GetCodes(), "code"}, {c.GetDrives(), "drive"}} {
+		if one.n > 0 {
+			parts = append(parts, counted(int(one.n), one.what))
+		}
+	}
+	return strings.Join(parts, ", ")
+}
+
+type chartCheckCmd struct {
+	File  string `arg:"" type:"existingfile" help:"The chart, NAME.points.yaml."`
+	Print bool   `help:"Print it for people to read, in walking order."`
+}
+
+// Run compiles the chart and says what it found.
+func (c *chartCheckCmd) Run(s *session) error {
+	text, err := readFile(c.File)
+	if err != nil {
+		return err
+	}
+	read, err := chart.Read(c.File, text)
+	if err != nil {
+		return err
+	}
+	if c.Print && !s.out.json {
+		return chart.Describe(s.out.w, read.Chart, read.Basis)
+	}
+	edition := &pb.Edition{Name: fmt.Sprintf("charts/%s/editions/%d", read.Chart.ID, read.Chart.Edition), Summary: api.Summary(read.Chart)}
+	return s.out.document(edition, func(w io.Writer) {
+		fmt.Fprintf(w, "%s: %s: in order.\n", edition.Name, summaryText(edition.Summary))
+	})
+}
+
+type chartPrintCmd struct {
+	Chart string `arg:"" help:"The chart, as CHART for the newest edition or CHART/EDITION."`
+	YAML  bool   `help:"As it was written."`
+}
+
+// Run prints the edition.
+func (c *chartPrintCmd) Run(s *session) error {
+	a, err := call(s, pb.NewChartServiceClient, pb.ChartServiceClient.GetEdition, &pb.GetEditionRequest{Name: editionName(c.Chart)})
+	if err != nil {
+		return err
+	}
+	if c.YAML && !s.out.json {
+		_, err := io.WriteString(s.out.w, a.Edition.Yaml)
+		return err
+	}
+	return s.out.document(a, func(w io.Writer) {
+		fmt.Fprintf(w, "%s, %s\n\n", editionText(a.Edition.Name), summaryText(a.Edition.Summary))
+		printChartTasks(w, a.Edition.Tasks)
+	})
+}
+
+func printChartTasks(w io.Writer, tasks []*pb.ChartTask) {
+	var notes cautions
+	t := newTable("STATION", "TASK", "DO", "EVERY", "ROUND", "WHO", "MATERIAL", "AMOUNT", "CAUTIONS")
+	for _, one := range tasks {
+		every := make([]string, 0, len(one.Intervals))
+		for _, i := range one.Intervals {
+			every = append(every, everyText(i.GetEveryMs(), i.GetEveryMonths(), i.Meter))
+		}
+		station := "-"
+		if one.Station > 0 {
+			station = fmt.Sprint(one.Station)
+		}
+		t.add(station, taskText(one.Task), or(one.Call, one.Do), orDash(strings.Join(every, " or ")), orDash(one.Round), orDash(one.Who), orDash(one.Material), orDash(one.Amount), notes.marks(one.Cautions))
+	}
+	t.print(w, "No tasks.")
+	notes.print(w)
+}
+
+func everyText(ms int64, months int32, meter string) string {
+	switch {
+	case ms > 0:
+		return strings.TrimSuffix(hoursText(ms), ".0") + " h " + meter
+	case months == 1:
+		return "month"
+	case months == 12:
+		return "year"
+	}
+	return fmt.Sprintf("%d months", months)
+}
+
+type chartListCmd struct {
+	Chart string `arg:"" optional:"" help:"Only this chart's editions."`
+}
+
+// Run lists the editions.
+func (c *chartListCmd) Run(s *session) error {
+	all := &pb.ListEditionsResponse{}
+	err := pages(func(token string) (string, error) {
+		a, err := call(s, pb.NewChartServiceClient, pb.ChartServiceClient.ListEditions, &pb.ListEditionsRequest{Parent: under("charts", or(c.Chart, "-")), PageSize: pageSize, PageToken: token})
+		all.Editions = append(all.Editions, a.GetEditions()...)
+		return a.GetNextPageToken(), err
+	})
+	if err != nil {
+		return err
+	}
+	return s.out.document(all, func(w io.Writer) {
+		t := newTable("CHART", "HOLDS", "IMPORTED")
+		for _, e := range all.Editions {
+			t.add(editionText(e.Name), summaryText(e.Summary), stampText(e.CreateTime, "-"))
+		}
+		t.print(w, "No charts. Bring one with `hourbell chart import FILE.points.yaml`.")
+	})
+}

@@ -1,0 +1,131 @@
+// Command hourbell is the service and the people's commands in one program.
+//
+// `hourbell serve` runs the service: the agents' and the people's listeners,
+// metrics, the journal in its data folder. Every other command speaks to a
+// running service over gRPC, prints tables for people and, with --json, JSON for
+// programs: one document, or one object a line where the command goes on
+// telling. A command that fails says one clear error on standard error and ends
+// with a status other than 0.
+package main
+
+import (
+	"context"
+	"errors"
+	"fmt"
+	"io"
+	"os"
+	"os/signal"
+	"runtime/debug"
+	"strings"
+	"syscall"
+	"time"
+
+	"github.com/alecthomas/kong"
+	"google.golang.org/grpc"
+)
+
+type cli struct {
+	JSON bool `help:"Print JSON for programs."`
+	where
+
+	Demo      demoCmd      `cmd:"" help:"Play a harvest crew's shift, faster than life, and check what comes out."`
+	DemoAgent demoAgentCmd `cmd:"" hidden:""`
+
+	Serve serveCmd `cmd:"" help:"Run the service."`
+
+	Customer customerCmd `cmd:"" help:"Customers: whom machines belong to."`
+	Site     siteCmd     `cmd:"" help:"Sites: where machines work, with their time zone."`
+	Chart    chartCmd    `cmd:"" help:"Charts: the service points of each kind of machine."`
+	Machine  machineCmd  `cmd:"" help:"Machines, with their live hours."`
+	Enrol    enrolCmd    `cmd:"" help:"Make a one-time token for a machine's agent."`
+	Person   personCmd   `cmd:"" help:"Who may do what, and their tokens."`
+	Agents   agentsCmd   `cmd:"" help:"The enrolled agents."`
+
+	Due     dueCmd     `cmd:"" help:"What is due, in the order in which it comes."`
+	Explain explainCmd `cmd:"" help:"Why a task stands as it does: every input with its time."`
+	Notices noticesCmd `cmd:"" help:"What is said to people."`
+	Notice  noticeCmd  `cmd:"" help:"Answer a notice."`
+	Done    doneCmd    `cmd:"" help:"Write down a service."`
+	Void    voidCmd    `cmd:"" help:"Take a service record back."`
+	Log     logCmd     `cmd:"" help:"A machine's service records."`
+
+	Hours    hoursCmd    `cmd:"" help:"Write down hours that were read off a display."`
+	Readings readingsCmd `cmd:"" help:"A machine's readings, newest first."`
+	Days     daysCmd     `cmd:"" help:"A machine's hours of each work day."`
+	Doubts   doubtsCmd   `cmd:"" help:"Questions that only a person can answer."`
+	Doubt    doubtCmd    `cmd:"" help:"Answer a doubt."`
+	Warnings warningsCmd `cmd:"" help:"Codes that machines put on their buses."`
+
+	Watch  watchCmd  `cmd:"" help:"Tell what changes, as it changes."`
+	Verify verifyCmd `cmd:"" help:"Rebuild machines from the journal and compare."`
+	Server serverCmd `cmd:"" help:"Tell about the running service."`
+
+	Version kong.VersionFlag `help:"Print the version."`
+}
+
+// session is what a command works with.
+type session struct {
+	ctx   context.Context
+	out   *output
+	where where
+	now   func() time.Time
+	conn  *grpc.ClientConn
+}
+
+func main() {
+	if err := run(os.Args[1:], os.Stdout, os.Stderr); err != nil {
+		fmt.Fprintln(os.Stderr, "hourbell:", plainLines(err.Error()))
+		os.Exit(1)
+	}
+}
+
+func run(args []string, stdout, stderr io.Writer) error {
+	var c cli
+	parser, err := kong.New(&c, kong.Name("hourbell"), kong.Description("Services by the hour, for machines in the field."),
+		kong.Writers(stdout, stderr), kong.Vars{"version": version(), "data": defaultData}, kong.UsageOnError(),
+		kong.ConfigureHelp(kong.HelpOptions{Compact: true, NoExpandSubcommands: false}))
+	if err != nil {
+		return err
+	}
+	if len(args) == 0 {
+		args = []string{"--help"}
+	}
+	command, err := parser.Parse(args)
+	if err != nil {
+		return fmt.Errorf("%w; `hourbell --help` lists what there is", err)
+	}
+	ctx, stop := signal.NotifyContext(context.Background(), os.Interrupt, syscall.SIGTERM)
+	defer stop()
+	s := &session{ctx: ctx, out: &output{w: stdout, err: stderr, json: c.JSON}, where: c.where, now: time.Now}
+	err = command.Run(s)
+	return s.close(err)
+}
+
+// client gives the connection to the service, which is made on first use.
+func (s *session) client() (*grpc.ClientConn, error) {
+	if s.conn == nil {
+		conn, err := s.where.dial()
+		if err != nil {
+			return nil, err
+		}
+		s.conn = conn
+	}
+	return s.conn, nil
+}
+
+// close ends the connection and puts what the service said into one line.
+func (s *session) close(err error) error {
+	if s.conn == nil {
+		return err
+	}
+	err = told(err, strings.TrimPrefix(s.conn.Target(), "passthrough:///"))
+	return errors.Join(err, s.conn.Close())
+}
+
+func version() string {
+	info, ok := debug.ReadBuildInfo()
+	if !ok || info.Main.Version == "" {
+		return "devel"
+	}
+	return info.Main.Version
+}
