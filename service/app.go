@@ -206,7 +206,7 @@ func (a *App) openOutbox() (err error) {
 		channels = append(channels, hook)
 	}
 	a.outbox, err = notify.New(notify.Options{
-		Machines: a.ingest, Fate: a.fate, Channels: channels, Log: a.o.Log.With("part", "notify"), Now: a.o.Now, Jitter: jitter, Together: a.o.Together,
+		Machines: a.ingest, Fate: a.fate, Channels: channels, Log: a.o.Log.With("part", "notify"), Now: a.o.Now, Jitter: jitter, Together: a.o.Together, Poll: min(a.o.Together, notify.Poll),
 	})
 	return err
 }
@@ -234,7 +234,11 @@ func (a *App) Run(ctx context.Context) error {
 	a.agents.Stop()
 	a.drain.end()
 	err = errors.Join(err, a.clean.drain(ctx))
-	a.o.Log.Info("stopped", "err", err)
+	if err != nil {
+		a.o.Log.Error("stopped", "err", err)
+	} else {
+		a.o.Log.Info("stopped")
+	}
 	return err
 }
 

@@ -171,7 +171,7 @@ func (a *App) servePeople(people *api.API) {
 	s := grpc.NewServer(
 		grpc.Creds(credentials.NewTLS(a.authority.ServerTLS(authority.People))),
 		grpc.MaxRecvMsgSize(maxRequest), grpc.MaxSendMsgSize(maxAnswer), grpc.MaxHeaderListSize(maxHeader), grpc.MaxConcurrentStreams(maxStreams),
-		grpc.ConnectionTimeout(handshakeTime), grpc.SharedWriteBuffer(true),
+		grpc.ConnectionTimeout(handshakeTime),
 		grpc.KeepaliveParams(keepalive.ServerParameters{Time: 2 * time.Minute, Timeout: 20 * time.Second, MaxConnectionAge: connectionAge, MaxConnectionAgeGrace: connectionGrace}),
 		grpc.KeepaliveEnforcementPolicy(keepalive.EnforcementPolicy{MinTime: 30 * time.Second, PermitWithoutStream: true}),
 		grpc.ChainUnaryInterceptor(people.Errors, a.access.Unary),

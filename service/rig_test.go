@@ -62,7 +62,7 @@ func (l *logged) String() string {
 func options(data string, log *logged) service.Options {
 	return service.Options{
 		Data: data, PeopleAddr: "127.0.0.1:0", AgentsAddr: "127.0.0.1:0", EnrolAddr: "127.0.0.1:0", MetricsAddr: "127.0.0.1:0",
-		Version: "test", Log: slog.New(slog.NewTextHandler(log, nil)), Together: time.Millisecond,
+		Version: "test", Log: slog.New(slog.NewTextHandler(log, nil)), Together: 20 * time.Millisecond,
 		OpenStore: func(context.Context) (store.Store, error) {
 			return local.Open(filepath.Join(data, "store"), local.Options{})
 		},

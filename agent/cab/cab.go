@@ -281,7 +281,7 @@ func (c *Cab) turn(now moment.Instant) {
 		if n := len(c.state.Days); n > 0 && c.state.Days[n-1].Date >= day.Date {
 			continue
 		}
-		maintenance.Apply(c.state, &maintenance.Event{Key: maintenance.ServiceKey("day", day.Date.String()), Writer: maintenance.WriterService,
+		maintenance.Apply(c.state, &maintenance.Event{Key: maintenance.DayKey(day.Date), Writer: maintenance.WriterService,
 			At: moment.At(day.From), Known: c.now, Body: &day}, nil)
 	}
 }

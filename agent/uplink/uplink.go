@@ -181,7 +181,7 @@ func nudge(c chan struct{}) {
 // drawn between its half and itself, so that a fleet does not come back as one.
 const (
 	firstWait = time.Second
-	mostWait  = 5 * time.Minute
+	mostWait  = 2 * time.Minute
 	// A refusal needs a person; asking often only costs data.
 	refusedWait = 15 * time.Minute
 	// A session that lasted this long was a success.

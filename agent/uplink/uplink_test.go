@@ -385,8 +385,8 @@ func TestAttemptsGrowRareButNeverEnd(t *testing.T) {
 		r := start(t, newSpool(1), svc)
 		time.Sleep(24 * time.Hour)
 		synctest.Wait()
-		// Waits of 0.75 s doubled to 225 s: nine to get there, then 86,400/225.
-		require.InDelta(t, 9+(86_400-385)/225, svc.hellos, 3)
+		// Waits of 0.75 s doubled to 48 s, seven of them, 95 s in all; then 90 s each.
+		require.InDelta(t, 7+(86_400-95)/90, svc.hellos, 3)
 		require.False(t, r.last().Refused)
 		svc.mu.Lock()
 		svc.refuse = nil

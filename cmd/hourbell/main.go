@@ -31,6 +31,9 @@ type cli struct {
 	Demo      demoCmd      `cmd:"" help:"Play a harvest crew's shift, faster than life, and check what comes out."`
 	DemoAgent demoAgentCmd `cmd:"" hidden:""`
 
+	Bench        benchCmd        `cmd:"" help:"Measure the whole path beside the floor of this computer's disk."`
+	BenchService benchServiceCmd `cmd:"" hidden:""`
+
 	Serve serveCmd `cmd:"" help:"Run the service."`
 
 	Customer customerCmd `cmd:"" help:"Customers: whom machines belong to."`

@@ -3,6 +3,11 @@ package main
 import (
 	"bufio"
 	"bytes"
+	"context"
+	"crypto/ecdsa"
+	"crypto/elliptic"
+	"crypto/rand"
+	"crypto/x509"
 	"encoding/json"
 	"fmt"
 	"io"
@@ -18,6 +23,10 @@ import (
 
 	"github.com/rogpeppe/go-internal/testscript"
 	"github.com/stretchr/testify/require"
+	"google.golang.org/grpc"
+	"google.golang.org/grpc/credentials"
+
+	pb "github.com/hourbell/hourbell/proto/hourbell/v1"
 )
 
 func TestMain(m *testing.M) {
@@ -29,7 +38,7 @@ func TestMain(m *testing.M) {
 func TestScripts(t *testing.T) {
 	testscript.Run(t, testscript.Params{
 		Dir: "testdata", Setup: setup, RequireExplicitExec: true,
-		Cmds: map[string]func(*testscript.TestScript, bool, []string){"serve": serve, "stop": stop, "field": field, "keep": keep, "same": same},
+		Cmds: map[string]func(*testscript.TestScript, bool, []string){"serve": serve, "stop": stop, "field": field, "keep": keep, "same": same, "box": box},
 	})
 }
 
@@ -173,6 +182,25 @@ func keep(ts *testscript.TestScript, _ bool, args []string) {
 func same(ts *testscript.TestScript, neg bool, args []string) {
 	if (ts.Getenv(args[0]) == ts.Getenv(args[1])) == neg {
 		ts.Fatalf("%s is %q and %s is %q", args[0], ts.Getenv(args[0]), args[1], ts.Getenv(args[1]))
+	}
+}
+
+// box enrols a new box with the token of the last command's JSON.
+func box(ts *testscript.TestScript, neg bool, _ []string) {
+	var made struct{ Token, Address, Fingerprint string }
+	ts.Check(json.Unmarshal([]byte(ts.ReadFile("stdout")), &made))
+	key, err := ecdsa.GenerateKey(elliptic.P256(), rand.Reader)
+	ts.Check(err)
+	request, err := x509.CreateCertificateRequest(rand.Reader, &x509.CertificateRequest{}, key)
+	ts.Check(err)
+	config, err := pinned(made.Fingerprint)
+	ts.Check(err)
+	conn, err := grpc.NewClient("passthrough:///"+made.Address, grpc.WithTransportCredentials(credentials.NewTLS(config)))
+	ts.Check(err)
+	defer conn.Close()
+	_, err = pb.NewEnrolmentServiceClient(conn).Enrol(context.Background(), &pb.EnrolRequest{Token: made.Token, CertificateRequest: request})
+	if (err != nil) != neg {
+		ts.Fatalf("enrol: %v", err)
 	}
 }
 

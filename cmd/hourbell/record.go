@@ -17,6 +17,7 @@ type doneCmd struct {
 	Task    []string          `xor:"what" required:"" help:"This task; give it again for each." placeholder:"POINT/TASK"`
 	Hours   map[string]string `help:"What a meter showed, METER=HOURS; looked up by time where left out." placeholder:"METER=HOURS"`
 	At      string            `help:"When it was done: RFC 3339, \"2031-07-14 18:30\" or 18:30; now where left out." placeholder:"TIME"`
+	Date    string            `help:"The work day on which it was done, as 2031-07-14; the one of --at where left out." placeholder:"DATE"`
 	Note    string            `help:"A note."`
 	ID      string            `help:"UUID of the record, to say the same thing again without it counting twice." placeholder:"UUID"`
 }
@@ -44,6 +45,13 @@ func (c *doneCmd) Run(s *session) error {
 			return err
 		}
 		record.DoneMoment = &pb.Moment{NotBeforeTime: timestamppb.New(at), NotAfterTime: timestamppb.New(at)}
+	}
+	if c.Date != "" {
+		day, err := time.Parse(time.DateOnly, c.Date)
+		if err != nil {
+			return fmt.Errorf("--date %q: want a day as 2031-07-14", c.Date)
+		}
+		record.DoneDate = &pb.CivilDate{Year: int32(day.Year()), Month: int32(day.Month()), Day: int32(day.Day())}
 	}
 	a, err := call(s, pb.NewServiceRecordServiceClient, pb.ServiceRecordServiceClient.CreateServiceRecord, &pb.CreateServiceRecordRequest{Parent: under("machines", c.Machine), Record: record, RequestId: or(c.ID, requestID())})
 	if err != nil {

@@ -8,6 +8,8 @@ import (
 	"os"
 	"path/filepath"
 	"strings"
+	"sync"
+	"time"
 
 	"github.com/hourbell/hourbell/internal/store"
 	"github.com/hourbell/hourbell/internal/store/local"
@@ -33,13 +35,16 @@ type serveCmd struct {
 	WebhookSecret string `help:"File that holds the webhook's secret, whsec_..." type:"existingfile" placeholder:"FILE"`
 	WebhookInside bool   `help:"The webhook may be at a private address, and without TLS."`
 
+	Restored bool `help:"The data folder was put back from a copy: tell agents and programs so, once."`
+
 	LogJSON      bool   `help:"Write the log as JSON."`
 	ClientConfig string `help:"Where to write the client file of whoever runs this; none for nowhere. Default: your settings' folder." placeholder:"FILE"`
 }
 
 // Run serves until interrupted.
 func (c *serveCmd) Run(s *session) error {
-	o, err := c.options(s.out.err)
+	var opened *local.Store
+	o, err := c.options(s.out.err, &opened)
 	if err != nil {
 		return err
 	}
@@ -50,7 +55,36 @@ func (c *serveCmd) Run(s *session) error {
 	if err := c.introduce(s, app); err != nil {
 		return fmt.Errorf("%w; %w", err, errorOr(app.Close(s.ctx)))
 	}
-	return app.Run(s.ctx)
+	ctx, stop := context.WithCancel(s.ctx)
+	var upkeep sync.WaitGroup
+	upkeep.Go(func() { keepUp(ctx, opened, o.Log) })
+	err = app.Run(s.ctx)
+	stop()
+	upkeep.Wait()
+	return err
+}
+
+// upkeepEvery is how often sealed segments of the journal are packed.
+const upkeepEvery = time.Hour
+
+func keepUp(ctx context.Context, s *local.Store, log *slog.Logger) {
+	tick := time.NewTicker(upkeepEvery)
+	defer tick.Stop()
+	for {
+		select {
+		case <-ctx.Done():
+			return
+		case <-tick.C:
+		}
+		done, err := s.Maintain(ctx)
+		switch {
+		case err != nil && ctx.Err() == nil:
+			// The journal stands as it was; packing is tried again.
+			log.Error("the journal could not be packed", "error", err)
+		case done.Segments > 0:
+			log.Info("journal packed", "segments", done.Segments, "bytes_before", done.Before, "bytes_after", done.After)
+		}
+	}
 }
 
 func errorOr(err error) error {
@@ -60,7 +94,7 @@ func errorOr(err error) error {
 	return err
 }
 
-func (c *serveCmd) options(logTo io.Writer) (service.Options, error) {
+func (c *serveCmd) options(logTo io.Writer, opened **local.Store) (service.Options, error) {
 	var handler slog.Handler = slog.NewTextHandler(logTo, nil)
 	if c.LogJSON {
 		handler = slog.NewJSONHandler(logTo, nil)
@@ -74,16 +108,24 @@ func (c *serveCmd) options(logTo io.Writer) (service.Options, error) {
 	if err != nil {
 		return service.Options{}, err
 	}
-	var opened *local.Store
 	return service.Options{
 		Data: data, PeopleAddr: c.PeopleAddr, AgentsAddr: c.AgentsAddr, EnrolAddr: c.EnrolAddr, MetricsAddr: c.MetricsAddr,
 		Host: c.Host, Names: c.Name, Webhooks: hooks, Version: version(), Log: log,
 		OpenStore: func(context.Context) (store.Store, error) {
-			opened, err = local.Open(filepath.Join(data, "store"), local.Options{Logger: log.With("part", "store")})
-			return opened, err
+			*opened, err = c.open(filepath.Join(data, "store"), log.With("part", "store"))
+			return *opened, err
 		},
-		JournalBytes: func() int64 { return opened.Stats().JournalBytes },
+		JournalBytes: func() int64 { return (*opened).Stats().JournalBytes },
 	}, nil
+}
+
+func (c *serveCmd) open(dir string, log *slog.Logger) (*local.Store, error) {
+	if c.Restored {
+		if err := local.Renew(dir); err != nil {
+			return nil, fmt.Errorf("mark the data folder as put back from a copy: %w", err)
+		}
+	}
+	return local.Open(dir, local.Options{Logger: log})
 }
 
 func (c *serveCmd) webhooks() ([]notify.WebhookOptions, error) {

@@ -140,7 +140,9 @@ func (t *step) body() {
 		t.dayTurned(b)
 	case *RulesChanged:
 		t.s.Rules = b.Version
-	case *DriveMinute, *FieldEvent, *Thinned, *Trait, *Season, *Attachment, *Finding, *SetAside:
+	case *Finding:
+		t.finding(b)
+	case *DriveMinute, *FieldEvent, *Thinned, *Trait, *Season, *Attachment, *SetAside:
 		// Taken into the stream. Thinned and SetAside stand for events that are
 		// not there; the rules that read the others work on the stream itself or
 		// come with later versions of the rules.

@@ -54,12 +54,14 @@ const AnySource int16 = -1
 // SignalDef says where in a frame a signal stands.
 // value = raw * ScaleNum / ScaleDen + Offset, in Unit.
 type SignalDef struct {
-	ID        string
-	Group     uint32 // parameter group number
-	Source    int16  // 0..253, or AnySource
-	Byte      uint16 // 1-based
-	Bit       uint8  // 1-based within the byte, 1 for whole bytes
-	Bits      uint8  // 1..64
+	ID     string
+	Group  uint32 // parameter group number
+	Source int16  // 0..253, or AnySource
+	Byte   uint16 // 1-based
+	// Bit is 1-based within the byte: the lowest bit of the signal, 1 for whole
+	// bytes; where BigEndian the highest, 8 for whole bytes.
+	Bit       uint8
+	Bits      uint8 // 1..64
 	BigEndian bool
 	Signed    bool
 	ScaleNum  int64

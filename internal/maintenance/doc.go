@@ -6,4 +6,14 @@
 // order of a map. The same stream of events gives the same state, byte for
 // byte, on every processor, on the agent as at the service. It imports the
 // standard library and its own subpackages only.
+//
+// Admit says whether an event can be taken in, Apply changes a State by it and
+// says what followed, Counter and Explain read a State. AppendEvent, AppendChart
+// and AppendState are the fixed encodings that hash chains cover.
+//
+// What Apply does, what it refuses and the constants of bounds.go are the rules
+// of one version. A change of them is a new version: RulesVersion is raised, the
+// state's Rules chooses between the old way and the new one, and a stream goes
+// over with a RulesChanged event. The golden stream in testdata is replayed ever
+// after.
 package maintenance

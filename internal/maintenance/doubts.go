@@ -32,6 +32,8 @@ func (k DoubtKind) choices() string {
 		return "say that it is the same machine"
 	case DoubtMisplaced:
 		return "say that the held readings are wrong"
+	case DoubtFork:
+		return "say that it is the same machine once one box alone writes to it"
 	}
 	return "say which is right"
 }
@@ -58,6 +60,22 @@ func (t *step) openDoubt(d Doubt) {
 	stage := d.Kind.stage()
 	t.raise(Notice{ID: NoticeIDFor(s.Machine.Machine, "", d.Key, stage), Doubt: d.Key, Cycle: d.Key,
 		Stage: stage, Raised: d.At, By: t.e.Key})
+}
+
+// FindingForked is the service's finding that two boxes write to one spool.
+const FindingForked = "spool-forked"
+
+// finding asks a person where a finding needs one. Every other finding is taken
+// into the stream for what comes later.
+func (t *step) finding(b *Finding) {
+	if b.Finding != FindingForked {
+		return
+	}
+	what := "two boxes write to one spool, or it was set back to an older copy: what the second one brings is refused"
+	for _, f := range b.Evidence {
+		what += fmt.Sprintf("; %s %s", f.Name, f.Value)
+	}
+	t.openDoubt(Doubt{Key: t.e.Key, Kind: DoubtFork, At: t.e.At, What: what})
 }
 
 // doubtIndex returns the index of the doubt that an event raised, or -1.

@@ -341,3 +341,43 @@ func replay(t *rapid.T, events []*Event, middle []byte, half int, s *State) {
 	}
 	require.Equal(t, want, AppendState(nil, cp))
 }
+
+// A box without a clock knows only spans. Each true reading has a placement,
+// the true one, that satisfies every other, so none is held, in any order.
+func TestUnsyncedReadingsInAnyOrder(t *testing.T) {
+	rapid.Check(t, func(t *rapid.T) {
+		tr := drawTruth(t)
+		tr.replaced = -1
+		last := len(tr.ran) - 1
+		var events []*Event
+		var want hours.Millis
+		var end moment.Instant
+		for i := range rapid.IntRange(1, 40).Draw(t, "readings") {
+			at := rapid.IntRange(0, last).Draw(t, "at")
+			shown, _ := tr.shown(at)
+			shown -= shown % busStep
+			span := moment.At(minute(at))
+			if rapid.Bool().Draw(t, "unsynced") {
+				span.NotBefore = span.NotBefore.Add(-hours.Millis(rapid.IntRange(0, 600).Draw(t, "before")) * hours.Minute)
+				span.NotAfter = span.NotAfter.Add(hours.Millis(rapid.IntRange(0, 600).Draw(t, "after")) * hours.Minute)
+				if rapid.IntRange(0, 9).Draw(t, "never") == 0 {
+					span.NotBefore = 0
+				}
+			}
+			e := &Event{Key: Key{Stream: [16]byte{'b', byte(i + 1)}, Seq: 1}, Writer: WriterAgent, At: span, Known: minute(1 << 20),
+				Body: &Reading{Meter: "engine", Shown: shown, Resolution: busStep, Origin: OriginBus}}
+			events, want, end = append(events, e), max(want, shown), max(end, span.NotAfter)
+		}
+		s := New()
+		for _, e := range rapid.Permutation(events).Draw(t, "order") {
+			before := s.Clone()
+			Apply(s, e, nil)
+			require.Empty(t, s.Meters[0].Held, "%+v", before.Meters)
+		}
+		require.Equal(t, want, s.Meters[0].Total)
+		require.Len(t, s.Meters[0].Lives, 1)
+		at, ok := s.hoursAt(0, end)
+		require.True(t, ok)
+		require.Equal(t, want, at)
+	})
+}

@@ -121,7 +121,8 @@ func (m *Meter) window(s *State, k int, r *shownAt) meters.Window {
 		w.Hi = w.Lo - 1
 	}
 	total, number := l.Total(r.shown), m.Folded+uint32(k)
-	if k+1 < len(m.Lives) && m.Lives[k+1].Same {
+	if k+1 < len(m.Lives) && m.Lives[k+1].Same && total > m.Lives[k+1].Offset {
+		// A figure that a person took back.
 		w.Against(total, m.Lives[k+1].Offset, m.Lives[k+1].From, tol)
 	}
 	w.Against(total, l.Offset, l.From, tol)

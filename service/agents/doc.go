@@ -20,10 +20,12 @@ import (
 	"time"
 
 	"google.golang.org/grpc"
+	"google.golang.org/grpc/codes"
 	"google.golang.org/grpc/credentials"
 	_ "google.golang.org/grpc/encoding/gzip" // agents send compressed
 	"google.golang.org/grpc/keepalive"
 	"google.golang.org/grpc/peer"
+	"google.golang.org/grpc/status"
 
 	pb "github.com/hourbell/hourbell/proto/hourbell/v1"
 	"github.com/hourbell/hourbell/service/authority"
@@ -203,6 +205,10 @@ func (s *Server) who(ctx context.Context) (office.Agent, [32]byte, error) {
 func (s *Server) status(method string, err error) error {
 	if err == nil {
 		return nil
+	}
+	// A caller that hung up is no failure, however the transport says so.
+	if status.Code(err) == codes.Canceled {
+		return err
 	}
 	if is := fault.Of(err); is.Reason == fault.Internal || is.Reason == fault.JournalStopped {
 		s.o.Log.Error("a call failed", "method", method, "error", err)

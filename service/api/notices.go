@@ -166,7 +166,8 @@ func noticeOf(st *maintenance.State, n *maintenance.Notice) *pb.Notice {
 		out.Doubt = doubtName(machine, n.Doubt)
 	}
 	for _, f := range n.Fates {
-		out.Deliveries = append(out.Deliveries, &pb.Delivery{Channel: f.Channel, Word: pb.NoticeFateWord(f.Word), FateTime: stampOf(f.At)})
+		channel, again := notify.FateOf(f.Channel)
+		out.Deliveries = append(out.Deliveries, &pb.Delivery{Channel: channel, Again: again, Word: pb.NoticeFateWord(f.Word), FateTime: stampOf(f.At)})
 	}
 	return out
 }

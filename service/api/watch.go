@@ -47,9 +47,16 @@ func (s *watch) Watch(q *pb.WatchRequest, stream grpc.ServerStreamingServer[pb.W
 	return w.follow(sub)
 }
 
+// snapshotEvery keeps a reader that goes on losing changes from having all
+// machines told again and again without a pause.
+const snapshotEvery = time.Second
+
 // watcher is one open watch.
 type watcher struct {
 	*API
+
+	lastSnapshot time.Time
+
 	ctx      context.Context
 	send     func(*pb.WatchResponse) error
 	machines []string // nil: all
@@ -96,6 +103,7 @@ func (w *watcher) granted(machine string) bool {
 // snapshot tells every machine that the reader does not have as it stands. A
 // revision ahead of ours is one of before a restore: told as well.
 func (w *watcher) snapshot() error {
+	w.lastSnapshot = time.Now()
 	ids := w.machines
 	if ids == nil {
 		w.o.Ingest.Machines(func(id string) bool { ids = append(ids, id); return true })
@@ -159,6 +167,13 @@ func (w *watcher) lost(n uint64) error {
 	text := fmt.Sprintf("you lost %d changes, since you read too slowly: each machine is told as it stands; read lists again", n)
 	if err := w.say(&pb.WatchResponse{What: &pb.WatchResponse_Lost{Lost: &pb.ChangesLost{Changes: n, Text: text}}}); err != nil {
 		return err
+	}
+	if wait := snapshotEvery - time.Since(w.lastSnapshot); wait > 0 {
+		select {
+		case <-time.After(wait):
+		case <-w.ctx.Done():
+			return context.Cause(w.ctx)
+		}
 	}
 	return w.snapshot()
 }

@@ -9,7 +9,6 @@ import (
 	"time"
 
 	"github.com/hourbell/hourbell/internal/maintenance"
-	"github.com/hourbell/hourbell/internal/maintenance/civil"
 	"github.com/hourbell/hourbell/internal/maintenance/moment"
 	"github.com/hourbell/hourbell/service/fault"
 	"github.com/hourbell/hourbell/service/ingest/workday"
@@ -21,10 +20,6 @@ const CopyDays = 400
 // openingDays is how many past work days a machine's stream opens with, so that
 // what an agent gathered before the machine was commissioned has its days.
 const openingDays = 60
-
-// DayKey is the key of the event that says what a work day is. Agent and service
-// write it alike.
-func DayKey(d civil.Date) maintenance.Key { return maintenance.ServiceKey("day", d.String()) }
 
 // setTurns reads the site's rule out of the state.
 func (m *machine) setTurns(log *slog.Logger) {
@@ -52,7 +47,7 @@ func (b *batch) turn() {
 	}
 	for d := first; d <= today.Date; d = d.AddDays(1) {
 		if day, is := m.turns.Day(d); is {
-			b.ownOrLog(DayKey(d), moment.At(day.From), &day)
+			b.ownOrLog(maintenance.DayKey(d), moment.At(day.From), &day)
 		}
 	}
 	m.nextTurn = today.Until

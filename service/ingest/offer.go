@@ -407,7 +407,7 @@ func (b *batch) fork(epoch [16]byte, seq uint64) error {
 		m.forks[epoch] = seq
 		b.in.o.Log.Error("a spool has forked: two boxes write to it, or it was set back", "machine", m.id, "epoch", fmt.Sprintf("%x", epoch), "at", seq)
 		b.ownOrLog(maintenance.ServiceKey("fork", fmt.Sprintf("%x", epoch), fmt.Sprint(seq)), moment.At(b.now),
-			&maintenance.Finding{Finding: "spool-forked", Method: "rolling hash", Version: 1,
+			&maintenance.Finding{Finding: maintenance.FindingForked, Method: "rolling hash", Version: 1,
 				Evidence: []maintenance.Fact{{Name: "epoch", Value: fmt.Sprintf("%x", epoch)}, {Name: "event", Value: fmt.Sprint(seq)}}})
 	}
 	return &Fork{Machine: m.id, Epoch: epoch, Seq: seq}

@@ -17,7 +17,6 @@ import (
 	"fmt"
 	"time"
 
-	"github.com/hourbell/hourbell/internal/maintenance"
 	"github.com/hourbell/hourbell/internal/maintenance/moment"
 )
 
@@ -58,7 +57,7 @@ func (e *RefusedError) Error() string { return "notify: the receiver refused the
 // Message is what goes out at once.
 type Message struct {
 	// ID is the same however often the message is sent: the notice's id where
-	// there is one notice, a hash of all their ids otherwise.
+	// there is one notice that rings for the first time, a hash otherwise.
 	ID string
 	// Machine is the one all notices are about, "" for a digest.
 	Machine string
@@ -79,8 +78,10 @@ type Item struct {
 	Text     string
 	Raised   moment.Span
 	Cautions []string
+	// Again: it rang before, and a person's later is over.
+	Again bool
 
-	notice maintenance.NoticeID
+	ref ref
 }
 
 // Name is the notice's resource name.

@@ -18,7 +18,7 @@ func (l *Log) Name() string { return "log" }
 func (l *Log) Send(ctx context.Context, m *Message) error {
 	for _, n := range m.Notices {
 		l.log.LogAttrs(ctx, slog.LevelInfo, n.Text, slog.String("machine", n.Machine), slog.String("notice", n.ID), slog.String("stage", n.Stage),
-			slog.String("task", n.Task), slog.Bool("digest", m.Digest), slog.Any("cautions", n.Cautions))
+			slog.String("task", n.Task), slog.Bool("digest", m.Digest), slog.Bool("again", n.Again), slog.Any("cautions", n.Cautions))
 	}
 	return nil
 }

@@ -1,29 +1,28 @@
 package notify
 
 import (
+	"cmp"
 	"context"
 	"crypto/sha256"
 	"encoding/hex"
 	"fmt"
 	"log/slog"
 	"slices"
+	"strings"
 	"time"
 
 	"github.com/hourbell/hourbell/internal/maintenance"
 	"github.com/hourbell/hourbell/internal/maintenance/moment"
-	"github.com/hourbell/hourbell/service/live"
 )
 
 // Shift is how old a notice must be, when the service starts, to go into the
 // digest.
 const Shift = 12 * time.Hour
 
-// rescan is how long after changes were lost all machines are looked at again.
-const rescan = 10 * time.Second
-
-// buffer is how many changes may wait for the outbox, which only glances at
-// them.
-const buffer = 8192
+// Poll is how often the outbox looks for machines with something to send. It
+// asks the states themselves: a subscription to every change would make ingest
+// put each of them together, for the few that are about notices.
+const Poll = time.Second
 
 // Together is how long a machine's first notice waits for others.
 const Together = 3 * time.Second
@@ -34,8 +33,9 @@ type Machines interface {
 	Machines(yield func(machine string) bool)
 	// View shows a machine's state, as it is on disk.
 	View(ctx context.Context, machine string, show func(*maintenance.State)) error
-	// Changes spreads what changed.
-	Changes() *live.Hub
+	// ViewEach shows each machine's state in order, until show returns false. What
+	// was shown is on disk once it has returned nil.
+	ViewEach(ctx context.Context, show func(machine string, s *maintenance.State) bool) error
 }
 
 // Options say what the outbox works with.
@@ -50,8 +50,8 @@ type Options struct {
 	// Jitter spreads a pause, so that many services don't come back at once: it
 	// returns something between half of it and one and a half. Nil: no spread.
 	Jitter func(time.Duration) time.Duration
-	// Together and Shift, the constants of the package where 0.
-	Together, Shift time.Duration
+	// Together, Shift and Poll are the constants of the package where 0.
+	Together, Shift, Poll time.Duration
 }
 
 // Outbox takes pending notices to the channels.
@@ -71,7 +71,7 @@ func New(o Options) (*Outbox, error) {
 	if o.Jitter == nil {
 		o.Jitter = func(d time.Duration) time.Duration { return d }
 	}
-	o.Together, o.Shift = orElse(o.Together, Together), orElse(o.Shift, Shift)
+	o.Together, o.Shift, o.Poll = orElse(o.Together, Together), orElse(o.Shift, Shift), orElse(o.Poll, Poll)
 	b := &Outbox{o: o}
 	names := make(map[string]bool)
 	for _, c := range o.Channels {
@@ -93,13 +93,11 @@ func orElse(d, otherwise time.Duration) time.Duration {
 
 // Run delivers until ctx ends. What is not delivered then stays pending.
 func (b *Outbox) Run(ctx context.Context) error {
-	sub := b.o.Machines.Changes().Subscribe(live.Filter{Buffer: buffer})
-	defer sub.Close()
 	done := make(chan struct{})
 	for _, w := range b.workers {
 		go func() { w.run(ctx); done <- struct{}{} }()
 	}
-	b.follow(ctx, sub)
+	b.follow(ctx)
 	for range b.workers {
 		<-done
 	}
@@ -126,62 +124,106 @@ func (b *Outbox) Stats() map[string]ChannelStats {
 }
 
 // follow tells the workers which machines to look at: all of them first, then
-// each that has news of a notice; and all again, a while after changes were
-// lost.
-func (b *Outbox) follow(ctx context.Context, sub *live.Subscription) {
-	b.lookAll(true)
-	var lost uint64
-	var again <-chan time.Time
+// each that has changed and owes something.
+func (b *Outbox) follow(ctx context.Context) {
+	b.o.Machines.Machines(func(machine string) bool {
+		for _, w := range b.workers {
+			w.look(machine, true)
+		}
+		return true
+	})
+	for _, w := range b.workers {
+		w.started()
+	}
+	tick := time.NewTicker(b.o.Poll)
+	defer tick.Stop()
+	seen := make(map[string]uint64)
 	for {
+		b.poll(ctx, seen)
 		select {
 		case <-ctx.Done():
 			return
-		case <-again:
-			again = nil
-			b.lookAll(false)
-		case c, open := <-sub.C:
-			if !open {
-				<-ctx.Done()
-				return
-			}
-			if now := sub.Lost(); now != lost && again == nil {
-				lost, again = now, time.After(rescan)
-			}
-			if len(c.Summary.Notices) > 0 {
-				b.look(c.Machine, false)
-			}
+		case <-tick.C:
 		}
 	}
 }
 
-func (b *Outbox) lookAll(first bool) {
-	b.o.Machines.Machines(func(machine string) bool {
-		b.look(machine, first)
-		return true
+// poll looks at the machines whose revision is not the one seen.
+func (b *Outbox) poll(ctx context.Context, seen map[string]uint64) {
+	type news struct {
+		machine  string
+		revision uint64
+		owes     bool
+	}
+	var found []news
+	err := b.o.Machines.ViewEach(ctx, func(machine string, s *maintenance.State) bool {
+		if seen[machine] != s.Revision {
+			found = append(found, news{machine, s.Revision, b.owes(s)})
+		}
+		return ctx.Err() == nil
 	})
-	if first {
+	if err != nil {
+		if ctx.Err() == nil {
+			b.o.Log.Warn("look for notices", "err", err)
+		}
+		return
+	}
+	for _, n := range found {
+		seen[n.machine] = n.revision
+		if !n.owes {
+			continue
+		}
 		for _, w := range b.workers {
-			w.started()
+			w.look(n.machine, false)
 		}
 	}
 }
 
-func (b *Outbox) look(machine string, first bool) {
-	for _, w := range b.workers {
-		w.look(machine, first)
+// owes reports whether any channel has something of this machine to send.
+func (b *Outbox) owes(s *maintenance.State) bool {
+	for i := range s.Notices {
+		for _, w := range b.workers {
+			if pending(&s.Notices[i], w.channel.Name()) {
+				return true
+			}
+		}
 	}
+	return false
 }
 
-// pendingItems gives the machine's notices that stand and have no fate on the
-// channel.
+// pending reports whether a notice stands, does not wait for a later, and has
+// no fate of its present ring on the channel.
+func pending(n *maintenance.Notice, channel string) bool {
+	return n.Withdrawn.IsZero() && !n.Waiting && !hasFate(n, channel+ringOf(n))
+}
+
+// ringOf names the ring of a notice that a channel owes: "" for its first, and
+// another one for each time that a person's later is over. A notice put off twice
+// to the next halt has one ring for both.
+func ringOf(n *maintenance.Notice) string {
+	switch {
+	case n.Word != maintenance.NoticeLater:
+		return ""
+	case n.LaterAt == 0:
+		return "/halt"
+	}
+	return fmt.Sprintf("/%s-%d", n.LaterOn, n.LaterAt)
+}
+
+// FateOf splits what a fate is kept under: the channel, and whether it is that of
+// a ring after a later.
+func FateOf(kept string) (channel string, again bool) {
+	channel, _, again = strings.Cut(kept, "/")
+	return channel, again
+}
+
+// pendingItems gives the machine's notices that are pending on the channel.
 func pendingItems(s *maintenance.State, channel string) []Item {
 	var out []Item
 	for i := range s.Notices {
-		n := &s.Notices[i]
-		if n.Withdrawn != (maintenance.Key{}) || n.Waiting || hasFate(n, channel) {
-			continue
+		if n := &s.Notices[i]; pending(n, channel) {
+			out = append(out, item(s, n))
 		}
-		out = append(out, item(s, n))
 	}
 	return out
 }
@@ -193,7 +235,7 @@ func hasFate(n *maintenance.Notice, channel string) bool {
 func item(s *maintenance.State, n *maintenance.Notice) Item {
 	it := Item{
 		ID: hex.EncodeToString(n.ID[:]), Machine: s.Machine.Machine, Display: s.Machine.Display, Customer: s.Machine.Customer,
-		Task: n.Task, Stage: StageWord(n), Text: Text(s, n), Raised: n.Raised, notice: n.ID,
+		Task: n.Task, Stage: StageWord(n), Text: Text(s, n), Raised: n.Raised, Again: ringOf(n) != "", ref: ref{s.Machine.Machine, n.ID, ringOf(n)},
 	}
 	for _, c := range Cautions(s.Chart, n.Task) {
 		it.Cautions = append(it.Cautions, c.Text)
@@ -201,15 +243,17 @@ func item(s *maintenance.State, n *maintenance.Notice) Item {
 	return it
 }
 
-// messageID names a set of notices: the notice's own id where it is one.
-func messageID(ids []maintenance.NoticeID) string {
-	if len(ids) == 1 {
-		return hex.EncodeToString(ids[0][:])
+// messageID names a set of rings: the notice's own id where it is the first ring
+// of one.
+func messageID(refs []ref) string {
+	if len(refs) == 1 && refs[0].ring == "" {
+		return hex.EncodeToString(refs[0].id[:])
 	}
-	ids = slices.SortedFunc(slices.Values(ids), func(a, b maintenance.NoticeID) int { return slices.Compare(a[:], b[:]) })
+	refs = slices.SortedFunc(slices.Values(refs), func(a, b ref) int { return cmp.Or(slices.Compare(a.id[:], b.id[:]), cmp.Compare(a.ring, b.ring)) })
 	h := sha256.New()
-	for _, id := range ids {
-		h.Write(id[:])
+	for _, r := range refs {
+		h.Write(r.id[:])
+		h.Write([]byte(r.ring))
 	}
 	return hex.EncodeToString(h.Sum(nil)[:16])
 }

@@ -16,8 +16,8 @@ import (
 	"github.com/stretchr/testify/require"
 
 	"github.com/hourbell/hourbell/internal/maintenance"
+	"github.com/hourbell/hourbell/internal/maintenance/hours"
 	"github.com/hourbell/hourbell/internal/maintenance/moment"
-	"github.com/hourbell/hourbell/service/live"
 	"github.com/hourbell/hourbell/service/notify"
 )
 
@@ -26,23 +26,19 @@ import (
 type fleet struct {
 	mu     sync.Mutex
 	states map[string]*maintenance.State
-	hub    *live.Hub
 	noFate int // so many fates can't be journalled
-	hold   chan struct{}
+	noView int // so many looks at all of them fail
 	fates  []string
 }
 
 func newFleet() *fleet {
-	return &fleet{states: map[string]*maintenance.State{}, hub: live.NewHub()}
+	return &fleet{states: map[string]*maintenance.State{}}
 }
 
 func (f *fleet) Machines(yield func(string) bool) {
 	f.mu.Lock()
 	ids := slices.Sorted(maps.Keys(f.states))
 	f.mu.Unlock()
-	if f.hold != nil {
-		<-f.hold
-	}
 	for _, id := range ids {
 		if !yield(id) {
 			return
@@ -61,7 +57,20 @@ func (f *fleet) View(_ context.Context, machine string, show func(*maintenance.S
 	return nil
 }
 
-func (f *fleet) Changes() *live.Hub { return f.hub }
+func (f *fleet) ViewEach(_ context.Context, show func(string, *maintenance.State) bool) error {
+	f.mu.Lock()
+	defer f.mu.Unlock()
+	for _, id := range slices.Sorted(maps.Keys(f.states)) {
+		if !show(id, f.states[id]) {
+			break
+		}
+	}
+	if f.noView > 0 {
+		f.noView--
+		return errors.New("the journal is busy")
+	}
+	return nil
+}
 
 // fate journals a fate: it stands in the state from then on.
 func (f *fleet) fate(_ context.Context, machine string, b *maintenance.NoticeFate) error {
@@ -73,6 +82,7 @@ func (f *fleet) fate(_ context.Context, machine string, b *maintenance.NoticeFat
 	}
 	for i := range f.states[machine].Notices {
 		if n := &f.states[machine].Notices[i]; n.ID == b.Notice {
+			f.states[machine].Revision++
 			n.Fates = append(n.Fates, maintenance.NoticeFateAt{Channel: b.Channel, Word: b.Word})
 			f.fates = append(f.fates, fmt.Sprintf("%s %x %s %d", machine, b.Notice[:1], b.Channel, b.Word))
 		}
@@ -80,7 +90,7 @@ func (f *fleet) fate(_ context.Context, machine string, b *maintenance.NoticeFat
 	return nil
 }
 
-// raise puts notices on a machine and tells of them.
+// raise puts notices on a machine.
 func (f *fleet) raise(machine string, at time.Time, ids ...byte) {
 	f.mu.Lock()
 	s := f.states[machine]
@@ -88,14 +98,12 @@ func (f *fleet) raise(machine string, at time.Time, ids ...byte) {
 		s = &maintenance.State{Machine: maintenance.Commissioned{Machine: machine, Display: "Ossa", Customer: "tallow-fen"}}
 		f.states[machine] = s
 	}
-	var told []maintenance.Notice
+	s.Revision++
 	for _, id := range ids {
 		n := maintenance.Notice{ID: maintenance.NoticeID{id}, Task: fmt.Sprintf("point/task-%d", id), Stage: maintenance.StageDue, Raised: moment.At(moment.Instant(at.UnixMilli()))}
 		s.Notices = append(s.Notices, n)
-		told = append(told, n)
 	}
 	f.mu.Unlock()
-	f.hub.Topic(machine).Publish(live.Change{Machine: machine, Summary: live.Summary{Notices: told}})
 }
 
 // closeNotice closes one.
@@ -143,12 +151,10 @@ func (c *far) Send(_ context.Context, m *notify.Message) error {
 	return c.fail(n)
 }
 
-func (c *far) attempts() []string { c.mu.Lock(); defer c.mu.Unlock(); return slices.Clone(c.sent) }
-
 // run runs an outbox until the function returns.
 func run(t *testing.T, f *fleet, channels []notify.Channel, do func(*notify.Outbox)) {
 	t.Helper()
-	b, err := notify.New(notify.Options{Machines: f, Fate: f.fate, Channels: channels})
+	b, err := notify.New(notify.Options{Machines: f, Fate: f.fate, Channels: channels, Poll: 10 * time.Second})
 	require.NoError(t, err)
 	ctx, cancel := context.WithCancel(t.Context())
 	done := make(chan error)
@@ -178,6 +184,68 @@ func TestNoticesThatComeUpTogetherGoOutTogether(t *testing.T) {
 		assert.NotEqual(t, c.last[0].Notices[0].ID, c.last[0].ID)
 		slices.Sort(f.fates)
 		assert.Equal(t, []string{"ossa-1 01 log 1", "ossa-1 02 log 1", "ossa-2 03 log 1"}, f.fates)
+	})
+}
+
+// later is a person's answer, and over ends it, as the domain does.
+func (f *fleet) later(machine string, id byte, at hours.Millis) {
+	f.mu.Lock()
+	defer f.mu.Unlock()
+	for i := range f.states[machine].Notices {
+		if n := &f.states[machine].Notices[i]; n.ID == (maintenance.NoticeID{id}) {
+			f.states[machine].Revision++
+			n.Word, n.Waiting, n.LaterAt, n.LaterOn = maintenance.NoticeLater, true, at, "engine"
+		}
+	}
+}
+
+func (f *fleet) over(machine string, id byte) {
+	f.mu.Lock()
+	defer f.mu.Unlock()
+	f.states[machine].Revision++
+	for i := range f.states[machine].Notices {
+		if n := &f.states[machine].Notices[i]; n.ID == (maintenance.NoticeID{id}) {
+			n.Waiting = false
+		}
+	}
+}
+
+// TestALaterRingsAgainOnceItIsOver, each time once, with a key of its own, also
+// where the service was started again in between.
+func TestALaterRingsAgainOnceItIsOver(t *testing.T) {
+	synctest.Test(t, func(t *testing.T) {
+		f, c := newFleet(), newFar("log", nil)
+		run(t, f, []notify.Channel{c}, func(*notify.Outbox) {
+			f.raise("ossa-1", time.Now(), 1)
+			time.Sleep(time.Minute)
+			f.later("ossa-1", 1, 10*hours.Hour)
+			time.Sleep(time.Minute)
+		})
+		require.Len(t, c.last, 1, "while it waits it is still")
+		f.over("ossa-1", 1) // nobody hears it
+		for range 2 {
+			run(t, f, []notify.Channel{c}, func(*notify.Outbox) { time.Sleep(time.Minute) })
+			require.Len(t, c.last, 2)
+		}
+		run(t, f, []notify.Channel{c}, func(*notify.Outbox) {
+			f.later("ossa-1", 1, 12*hours.Hour)
+			f.over("ossa-1", 1)
+			time.Sleep(time.Minute)
+			f.over("ossa-1", 1)
+			time.Sleep(time.Minute)
+		})
+		require.Len(t, c.last, 3)
+		ids := map[string]bool{}
+		for i, m := range c.last {
+			ids[m.ID] = true
+			assert.Equal(t, i > 0, m.Notices[0].Again)
+		}
+		assert.Len(t, ids, 3)
+		assert.Equal(t, "01000000000000000000000000000000", c.last[0].ID)
+		for _, kept := range f.states["ossa-1"].Notices[0].Fates {
+			channel, _ := notify.FateOf(kept.Channel)
+			assert.Equal(t, "log", channel)
+		}
 	})
 }
 
@@ -347,24 +415,20 @@ func TestWhatClosedMeanwhileIsNotSent(t *testing.T) {
 	})
 }
 
-// TestLostChangesAreMadeUp: the hub drops changes, never notices. The outbox is
-// held while it looks at the machines of its start, until its queue has run over.
-func TestLostChangesAreMadeUp(t *testing.T) {
+// TestStatesThatCantBeReadAreReadAgain: nothing is taken for seen before.
+func TestStatesThatCantBeReadAreReadAgain(t *testing.T) {
 	synctest.Test(t, func(t *testing.T) {
 		f, c := newFleet(), newFar("log", nil)
-		f.states["ossa-0"] = &maintenance.State{}
-		f.hold = make(chan struct{})
 		run(t, f, []notify.Channel{c}, func(*notify.Outbox) {
-			for range 10_000 { // news of other things
-				f.hub.Topic("ossa-9").Publish(live.Change{Machine: "ossa-9"})
-			}
-			f.raise("ossa-1", time.Now(), 9) // finds no room any more
-			close(f.hold)
-			time.Sleep(9 * time.Second)
-			assert.Empty(t, c.attempts(), "its change was lost")
+			time.Sleep(time.Minute)
+			f.mu.Lock()
+			f.noView = 2
+			f.mu.Unlock()
+			f.raise("ossa-1", time.Now(), 9)
 			time.Sleep(time.Minute)
 		})
 		assert.Len(t, c.sent, 1)
+		assert.Zero(t, f.noView)
 	})
 }
 

@@ -184,6 +184,7 @@ type noticeData struct {
 	RaisedNotBefore string   `json:"raised_not_before"`
 	RaisedNotAfter  string   `json:"raised_not_after"`
 	Cautions        []string `json:"cautions"`
+	Again           bool     `json:"again"`
 }
 
 func (w *Webhook) body(m *Message) ([]byte, error) {
@@ -197,7 +198,7 @@ func (w *Webhook) body(m *Message) ([]byte, error) {
 	for _, n := range m.Notices {
 		e.Data.Notices = append(e.Data.Notices, noticeData{
 			ID: n.ID, Name: n.Name(), Machine: "machines/" + n.Machine, DisplayName: n.Display, Customer: "customers/" + n.Customer, Task: n.Task, Stage: n.Stage,
-			Text: n.Text, RaisedNotBefore: rfc3339(n.Raised.NotBefore), RaisedNotAfter: rfc3339(n.Raised.NotAfter), Cautions: append([]string{}, n.Cautions...),
+			Text: n.Text, RaisedNotBefore: rfc3339(n.Raised.NotBefore), RaisedNotAfter: rfc3339(n.Raised.NotAfter), Cautions: append([]string{}, n.Cautions...), Again: n.Again,
 		})
 	}
 	body, err := json.Marshal(e)

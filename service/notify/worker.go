@@ -33,10 +33,11 @@ type job struct {
 	next     time.Time
 }
 
-// ref is one notice of one machine.
+// ref is one ring of one notice of one machine.
 type ref struct {
 	machine string
 	id      maintenance.NoticeID
+	ring    string // ringOf
 }
 
 // worker serves one channel, so that a slow one holds up no other.
@@ -50,7 +51,7 @@ type worker struct {
 	digest []string             // machines to look at for the digest
 	ready  bool                 // the digest's machines are all known
 	jobs   []*job
-	queued map[maintenance.NoticeID]bool // in jobs
+	queued map[ref]bool // in jobs
 	stats  ChannelStats
 
 	// Of run alone.
@@ -60,7 +61,7 @@ type worker struct {
 }
 
 func newWorker(o *Options, c Channel) *worker {
-	return &worker{o: o, channel: c, wake: make(chan struct{}, 1), dirty: make(map[string]time.Time), queued: make(map[maintenance.NoticeID]bool)}
+	return &worker{o: o, channel: c, wake: make(chan struct{}, 1), dirty: make(map[string]time.Time), queued: make(map[ref]bool)}
 }
 
 // look asks for a machine to be looked at, soon after its first news.
@@ -178,7 +179,7 @@ func (w *worker) read(ctx context.Context, machine string) []Item {
 	}
 	w.mu.Lock()
 	defer w.mu.Unlock()
-	return slices.DeleteFunc(items, func(it Item) bool { return w.queued[it.notice] })
+	return slices.DeleteFunc(items, func(it Item) bool { return w.queued[it.ref] })
 }
 
 func (w *worker) enqueue(machine string, items []Item) {
@@ -187,8 +188,8 @@ func (w *worker) enqueue(machine string, items []Item) {
 	for chunk := range slices.Chunk(items, perMessage) {
 		j := &job{machine: machine, next: w.o.Now()}
 		for _, it := range chunk {
-			j.notices = append(j.notices, ref{it.Machine, it.notice})
-			w.queued[it.notice] = true
+			j.notices = append(j.notices, it.ref)
+			w.queued[it.ref] = true
 		}
 		w.stats.Seen += uint64(len(chunk))
 		w.jobs = append(w.jobs, j)
@@ -307,7 +308,7 @@ func (w *worker) failed(ctx context.Context, j *job, m *Message, err error) {
 // journalled are sent again under the same id.
 func (w *worker) settle(ctx context.Context, j *job, m *Message, word maintenance.NoticeFateWord, detail string) {
 	for _, it := range m.Notices {
-		fate := &maintenance.NoticeFate{Notice: it.notice, Channel: w.channel.Name(), Word: word, Detail: cut(detail, 200)}
+		fate := &maintenance.NoticeFate{Notice: it.ref.id, Channel: w.channel.Name() + it.ref.ring, Word: word, Detail: cut(detail, 200)}
 		if err := w.o.Fate(ctx, it.Machine, fate); err != nil {
 			if ctx.Err() == nil {
 				w.o.Log.Warn("journal a notice's fate; it is sent again", "machine", it.Machine, "notice", it.ID, slog.Any("err", err))
@@ -333,7 +334,7 @@ func (w *worker) finish(j *job) {
 	defer w.mu.Unlock()
 	w.jobs = slices.DeleteFunc(w.jobs, func(o *job) bool { return o == j })
 	for _, n := range j.notices {
-		delete(w.queued, n.id)
+		delete(w.queued, n)
 	}
 }
 
@@ -341,19 +342,17 @@ func (w *worker) finish(j *job) {
 // whole job, whatever closed meanwhile.
 func (w *worker) message(ctx context.Context, j *job) (*Message, error) {
 	m := &Message{Machine: j.machine, Digest: j.machine == "", Time: w.o.Now()}
-	ids := make([]maintenance.NoticeID, len(j.notices))
 	machines := make([]string, 0, 1)
-	for i, n := range j.notices {
-		ids[i] = n.id
+	for _, n := range j.notices {
 		if !slices.Contains(machines, n.machine) {
 			machines = append(machines, n.machine)
 		}
 	}
-	m.ID = messageID(ids)
+	m.ID = messageID(j.notices)
 	for _, machine := range machines {
 		err := w.o.Machines.View(ctx, machine, func(s *maintenance.State) {
 			for _, it := range pendingItems(s, w.channel.Name()) {
-				if slices.Contains(j.notices, ref{machine, it.notice}) {
+				if slices.Contains(j.notices, it.ref) {
 					m.Notices = append(m.Notices, it)
 				}
 			}

@@ -151,8 +151,9 @@ func startChild(t *testing.T, cmd *exec.Cmd) *child {
 		})
 	}
 	require.NoError(t, cmd.Start())
-	c := &child{t: t, cmd: cmd, done: make(chan struct{})}
-	go func() { defer close(c.done); _ = cmd.Wait() }()
+	done := make(chan struct{})
+	c := &child{t: t, cmd: cmd, done: done}
+	go func() { defer close(done); _ = cmd.Wait() }()
 	t.Cleanup(c.kill)
 	return c
 }

@@ -26,6 +26,9 @@ const (
 	foldsNewName = "folds.bolt.new"
 	foldsMode    = 0o600
 
+	// mergeBlocks small blocks are made one with what comes.
+	mergeBlocks = 3
+
 	// lockTimeout bounds the wait for another process that has the file.
 	lockTimeout = 2 * time.Second
 )
@@ -301,12 +304,13 @@ func (f *folds) putDamaged(history *bolt.Bucket, stream string, r *ref) error {
 	return history.Put(f.key, appendBlock(nil, f.key, &b))
 }
 
-// mergeTail takes the stream's last blocks into the writer while they are small
-// beside what comes, and removes them. So a block is rewritten a few times on
-// its way to full size, not at every round.
+// mergeTail takes the stream's last blocks into the writer and removes them, when
+// mergeBlocks of them are small beside what comes, and then again beside the sum.
+// So a block is rewritten a few times on its way to full size, not at every round.
 func (f *folds) mergeTail(history *bolt.Bucket, j *job) error {
 	coming, next := j.entries(), j.folded+1
 	var keys, values [][]byte
+	merged, small := 0, uint64(0) // of keys; entries in the others
 	f.key = blockKey(f.key[:0], j.stream, math.MaxUint64)
 	c := history.Cursor()
 	for k, v := seekBefore(c, f.key); k != nil; k, v = c.Prev() {
@@ -317,9 +321,13 @@ func (f *folds) mergeTail(history *bolt.Bucket, j *job) error {
 		if err != nil || b.kind == blockDamaged || b.next() != next || b.count >= blockEntries || b.size >= blockBytes || b.count > 2*coming {
 			break // full, or for a reader to find and repair
 		}
-		coming, next = coming+b.count, b.first
+		small, next = small+b.count, b.first
 		keys, values = append(keys, bytes.Clone(k)), append(values, bytes.Clone(v))
+		if len(keys)-merged == mergeBlocks {
+			merged, coming, small = len(keys), coming+small, 0
+		}
 	}
+	keys, values = keys[:merged], values[:merged]
 	for i := len(keys) - 1; i >= 0; i-- {
 		if err := f.mergeBlock(history, j.stream, keys[i], values[i]); err != nil {
 			return err

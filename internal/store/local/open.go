@@ -145,30 +145,22 @@ func (s *Store) loadHeads() error {
 // replay takes what the journal has behind the folds into the tail, and folds it
 // as it gathers.
 func (s *Store) replay() error {
-	pos, first, end := s.folds.pos, s.log.First(), s.log.Synced()
-	s.tail.next = pos.next
-	if pos.next > end {
-		s.renewFor(fmt.Sprintf("the journal ends before record %d, but was folded up to %d", end, pos.next-1))
-		return fmt.Errorf("%w: they stand for journal record %d, the journal ends before %d", errFolds, pos.next-1, end)
-	}
-	if pos.next < first {
-		s.recovery.Unread += first - pos.next
-	}
-	start := max(pos.next, first)
-	if pos.last >= first {
-		start = pos.last
+	start, err := s.replayFrom()
+	if err != nil {
+		return err
 	}
 	r, err := s.log.Reader(start)
 	if err != nil {
 		return err
 	}
 	defer r.Close()
+	pos := s.folds.pos // what is replayed moves it
 	for {
 		index, data, err := r.Next()
 		var bad *seglog.DamagedError
 		switch {
 		case errors.Is(err, io.EOF):
-			s.tail.next = max(s.tail.next, end)
+			s.tail.next = max(s.tail.next, s.log.Synced())
 			return nil
 		case errors.As(err, &bad):
 			s.recovery.Unread += bad.To - min(max(bad.From, pos.next), bad.To)
@@ -185,6 +177,24 @@ func (s *Store) replay() error {
 			return err
 		}
 	}
+}
+
+// replayFrom returns the journal index to begin at: the last record folded, to
+// see that it is the same, if it is still kept.
+func (s *Store) replayFrom() (uint64, error) {
+	pos, first, end := s.folds.pos, s.log.First(), s.log.Synced()
+	s.tail.next = pos.next
+	if pos.next > end {
+		s.renewFor(fmt.Sprintf("the journal ends before record %d, but was folded up to %d", end, pos.next-1))
+		return 0, fmt.Errorf("%w: they stand for journal record %d, the journal ends before %d", errFolds, pos.next-1, end)
+	}
+	if pos.next < first {
+		s.recovery.Unread += first - pos.next
+	}
+	if pos.last >= first {
+		return pos.last, nil
+	}
+	return max(pos.next, first), nil
 }
 
 // replayRecord takes one record into the tail.

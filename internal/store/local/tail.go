@@ -161,8 +161,8 @@ func (t *tail) add(s *stream, r ref) {
 }
 
 // round gives what the next commit of folds is to hold: what is synced before a
-// journal index, up to the first cut. Ok is false if there is nothing.
-func (t *tail) round(upTo uint64) (jobs []job, next uint64, ok bool) {
+// journal index, up to the first cut.
+func (t *tail) round(upTo uint64) (jobs []job, next uint64) {
 	next = min(t.next, upTo)
 	if len(t.cuts) > 0 {
 		next = min(next, t.cuts[0])
@@ -173,7 +173,7 @@ func (t *tail) round(upTo uint64) (jobs []job, next uint64, ok bool) {
 		}
 	}
 	slices.SortFunc(jobs, func(a, b job) int { return cmp.Compare(a.stream, b.stream) })
-	return jobs, next, len(jobs) > 0
+	return jobs, next
 }
 
 // folded drops what a commit of folds has taken in.

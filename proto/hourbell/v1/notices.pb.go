@@ -186,10 +186,12 @@ func (x *Notice) GetCautions() []*Caution {
 
 // Delivery is what became of a notice on one channel.
 type Delivery struct {
-	state         protoimpl.MessageState `protogen:"open.v1"`
-	Channel       string                 `protobuf:"bytes,1,opt,name=channel,proto3" json:"channel,omitempty"`
-	Word          NoticeFateWord         `protobuf:"varint,2,opt,name=word,proto3,enum=hourbell.v1.NoticeFateWord" json:"word,omitempty"`
-	FateTime      *timestamppb.Timestamp `protobuf:"bytes,3,opt,name=fate_time,json=fateTime,proto3" json:"fate_time,omitempty"`
+	state    protoimpl.MessageState `protogen:"open.v1"`
+	Channel  string                 `protobuf:"bytes,1,opt,name=channel,proto3" json:"channel,omitempty"`
+	Word     NoticeFateWord         `protobuf:"varint,2,opt,name=word,proto3,enum=hourbell.v1.NoticeFateWord" json:"word,omitempty"`
+	FateTime *timestamppb.Timestamp `protobuf:"bytes,3,opt,name=fate_time,json=fateTime,proto3" json:"fate_time,omitempty"`
+	// Of a ring after a person's later.
+	Again         bool `protobuf:"varint,4,opt,name=again,proto3" json:"again,omitempty"`
 	unknownFields protoimpl.UnknownFields
 	sizeCache     protoimpl.SizeCache
 }
@@ -243,6 +245,13 @@ func (x *Delivery) GetFateTime() *timestamppb.Timestamp {
 		return x.FateTime
 	}
 	return nil
+}
+
+func (x *Delivery) GetAgain() bool {
+	if x != nil {
+		return x.Again
+	}
+	return false
 }
 
 // ListNoticesRequest asks for a page of notices.
@@ -621,11 +630,12 @@ const file_hourbell_v1_notices_proto_rawDesc = "" +
 	"\n" +
 	"deliveries\x18\f \x03(\v2\x15.hourbell.v1.DeliveryR\n" +
 	"deliveries\x120\n" +
-	"\bcautions\x18\r \x03(\v2\x14.hourbell.v1.CautionR\bcautions\"\x8e\x01\n" +
+	"\bcautions\x18\r \x03(\v2\x14.hourbell.v1.CautionR\bcautions\"\xa4\x01\n" +
 	"\bDelivery\x12\x18\n" +
 	"\achannel\x18\x01 \x01(\tR\achannel\x12/\n" +
 	"\x04word\x18\x02 \x01(\x0e2\x1b.hourbell.v1.NoticeFateWordR\x04word\x127\n" +
-	"\tfate_time\x18\x03 \x01(\v2\x1a.google.protobuf.TimestampR\bfateTime\"\x8f\x01\n" +
+	"\tfate_time\x18\x03 \x01(\v2\x1a.google.protobuf.TimestampR\bfateTime\x12\x14\n" +
+	"\x05again\x18\x04 \x01(\bR\x05again\"\x8f\x01\n" +
 	"\x12ListNoticesRequest\x12\x16\n" +
 	"\x06parent\x18\x01 \x01(\tR\x06parent\x12%\n" +
 	"\x0einclude_closed\x18\x02 \x01(\bR\rincludeClosed\x12\x1b\n" +
