@@ -172,10 +172,14 @@ func (c *Cab) take(m *pb.CabCopy) error {
 		return err
 	}
 	b, err := proto.Marshal(m)
-	if err != nil {
-		return err
+	if err == nil {
+		err = c.opts.Keeper.SaveState(copyName, b)
 	}
-	return c.opts.Keeper.SaveState(copyName, b)
+	if err != nil {
+		// It serves until this agent ends; the next one has to fetch it again.
+		c.opts.Log.Error("the service's copy is used but can't be kept over a restart: give the spool more room", "bytes", len(b), "why", err)
+	}
+	return nil
 }
 
 // adopt makes the state of a copy and applies what this spool has beyond it.

@@ -70,5 +70,9 @@ func (o Options) slack() int64 { return o.segment() + metaRoom }
 // epoch need, or one more segment of records.
 func (o Options) reserve() int64 { return o.slack() }
 
-// MaxEvent is the largest payload in bytes, and the largest state.
+// MaxEvent is the largest payload in bytes.
 func (o Options) MaxEvent() int { return int(o.withDefaults().segment() / 4) }
+
+// MaxState is the largest state in bytes: its new form fits in the slack while the
+// old one is still there.
+func (o Options) MaxState() int { return int(o.withDefaults().segment()) - fileHead }

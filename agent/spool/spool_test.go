@@ -527,7 +527,11 @@ func TestState(t *testing.T) {
 	for _, bad := range []string{"", "a/b", "..", "Sums", strings.Repeat("x", 49)} {
 		require.Error(t, s.SaveState(bg, bad, nil), bad)
 	}
-	require.ErrorIs(t, s.SaveState(bg, "sums", make([]byte, o.MaxEvent()+1)), spool.ErrTooLarge)
+	require.ErrorIs(t, s.SaveState(bg, "sums", make([]byte, o.MaxState()+1)), spool.ErrTooLarge)
+	for range 3 {
+		require.NoError(t, s.SaveState(bg, "copy", make([]byte, o.MaxState())))
+		require.LessOrEqual(t, s.Stats().Bytes, s.Stats().MaxBytes)
+	}
 	m.Crash(nil)
 	s = mustOpen(t, o)
 	got, err := s.LoadState("sums")

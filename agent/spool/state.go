@@ -20,8 +20,8 @@ func (s *Spool) SaveState(ctx context.Context, name string, b []byte) error {
 	if !validName(name) {
 		return fmt.Errorf("save state %q: the name must be 1 to %d of a-z, 0-9, - and _", name, maxStateName)
 	}
-	if len(b) > s.opts.MaxEvent() {
-		return fmt.Errorf("save state %q: %w: %d bytes, at most %d", name, ErrTooLarge, len(b), s.opts.MaxEvent())
+	if len(b) > s.opts.MaxState() {
+		return fmt.Errorf("save state %q: %w: %d bytes, at most %d in a spool of %d", name, ErrTooLarge, len(b), s.opts.MaxState(), s.opts.MaxBytes)
 	}
 	grow := int64(fileHead+len(b)) - s.files.sizes[name+stateSuffix]
 	for grow > 0 && !s.fits(grow) {
