@@ -105,10 +105,11 @@ func Open(opts Options) (*Cab, error) {
 		return c, nil
 	}
 	kept := &pb.CabCopy{}
-	if err := proto.Unmarshal(b, kept); err != nil {
-		return nil, fmt.Errorf("read the cab's copy: %w", err)
+	err = proto.Unmarshal(b, kept)
+	if err == nil {
+		err = c.adopt(kept)
 	}
-	if err := c.adopt(kept); err != nil {
+	if err != nil {
 		// A copy that this build can't read is fetched anew at the next connection.
 		opts.Log.Error("the cab's copy can't be used; waiting for a new one", "why", err)
 		c.copy, c.state = nil, nil
