@@ -29,10 +29,44 @@ func (c *dueCmd) Run(s *session) error {
 	if err != nil {
 		return err
 	}
-	return s.out.document(all, func(w io.Writer) { printTasks(w, all.Tasks, all.AnswerTime.AsTime()) })
+	if s.out.json {
+		return s.out.line(all)
+	}
+	if c.All {
+		printTasks(s.out.w, all.Tasks, all.AnswerTime.AsTime(), "No tasks: no machine here has a chart. `hourbell machine list` lists the machines.")
+		return nil
+	}
+	unknown, err := s.unknownTasks(c.Machine)
+	if err != nil {
+		return err
+	}
+	none := "Nothing is due. `hourbell due --all` lists every task."
+	if unknown > 0 {
+		none = "Nothing is known to be due."
+	}
+	printTasks(s.out.w, all.Tasks, all.AnswerTime.AsTime(), none)
+	if unknown > 0 {
+		fmt.Fprintf(s.out.w, "Unknown: %s with no service on record, which may be due and ring nobody. `hourbell due --all` lists them; `hourbell done` writes the last service down.\n", counted(unknown, "task"))
+	}
+	return nil
 }
 
-func printTasks(w io.Writer, tasks []*pb.Task, now time.Time) {
+// unknownTasks counts the tasks of which nobody can say whether they are due, on
+// one machine, or on all where it is empty.
+func (s *session) unknownTasks(machine string) (int, error) {
+	if machine != "" {
+		m, err := call(s, pb.NewMachineServiceClient, pb.MachineServiceClient.GetMachine, &pb.GetMachineRequest{Name: under("machines", machine)})
+		return int(m.GetMachine().GetTasks().GetUnknown()), err
+	}
+	all, err := s.machines("")
+	n := 0
+	for _, m := range all.Machines {
+		n += int(m.GetTasks().GetUnknown())
+	}
+	return n, err
+}
+
+func printTasks(w io.Writer, tasks []*pb.Task, now time.Time, none string) {
 	var notes cautions
 	t := newTable("MACHINE", "STATE", "LEFT", "SINCE SERVICE", "TASK", "DO", "ROUND", "FIGURES FROM", "CAUTIONS")
 	for _, task := range tasks {
@@ -43,7 +77,7 @@ func printTasks(w io.Writer, tasks []*pb.Task, now time.Time) {
 		}
 		t.add(machineText(task.Name), dueWord(task.DueState), left, since, taskText(task.Name), or(task.Call, task.Do), orDash(task.Round), from, notes.marks(task.Cautions))
 	}
-	t.print(w, "Nothing is due. `hourbell due --all` lists every task.")
+	t.print(w, none)
 	notes.print(w)
 }
 
@@ -89,7 +123,7 @@ func (c *explainCmd) Run(s *session) error {
 		return err
 	}
 	return s.out.document(a, func(w io.Writer) {
-		printTasks(w, []*pb.Task{a.Task}, a.AnswerTime.AsTime())
+		printTasks(w, []*pb.Task{a.Task}, a.AnswerTime.AsTime(), "No task.")
 		fmt.Fprintln(w)
 		t := newTable("WHAT", "VALUE", "WHEN", "EVENT")
 		for _, r := range a.Reasons {

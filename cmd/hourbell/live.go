@@ -252,11 +252,9 @@ func (s *session) tell(a *pb.WatchResponse) error {
 // machineLine gives a machine's hours and how it stands on one line.
 func machineLine(m *pb.Machine, now time.Time) string {
 	var parts []string
-	for _, meter := range m.GetMeters() {
-		if !meter.Gone {
-			cells := meterCells(meter, now)
-			parts = append(parts, strings.TrimSuffix(cells[0]+" "+cells[1]+" ("+cells[2]+")", " (-)"))
-		}
+	for _, meter := range currentMeters(m) {
+		cells := meterCells(meter, now)
+		parts = append(parts, strings.TrimSuffix(cells[0]+" "+cells[1]+" ("+cells[2]+")", " (-)"))
 	}
 	parts = append(parts, countsText(m.GetTasks()))
 	return strings.Join(parts, "; ")

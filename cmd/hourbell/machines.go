@@ -3,6 +3,7 @@ package main
 import (
 	"fmt"
 	"io"
+	"slices"
 	"strings"
 	"time"
 
@@ -119,18 +120,25 @@ func printMachines(w io.Writer, machines []*pb.Machine, now time.Time) {
 	for _, m := range machines {
 		first := []string{lastPart(m.Name), m.DisplayName}
 		last := []string{engineText(m.Engine), countsText(m.Tasks), openText(m)}
-		if len(m.Meters) == 0 {
+		meters := currentMeters(m)
+		if len(meters) == 0 {
 			t.add(append(append(first, "-", "-", heardText(m, now)), last...)...)
 		}
-		for _, meter := range m.Meters {
-			if meter.Gone {
-				continue
-			}
+		for _, meter := range meters {
 			t.add(append(append(first, aheadCells(m, meter, now)...), last...)...)
 			first, last = []string{"", ""}, nil
 		}
 	}
 	t.print(w, "No machines. Commission one with `hourbell machine add ID --site SITE --chart CHART`.")
+}
+
+// currentMeters are those that the chart names; with no chart, all that were
+// read.
+func currentMeters(m *pb.Machine) []*pb.MachineMeter {
+	if m.Edition == "" {
+		return m.Meters
+	}
+	return slices.DeleteFunc(slices.Clone(m.Meters), func(meter *pb.MachineMeter) bool { return meter.Gone })
 }
 
 func meterCells(m *pb.MachineMeter, now time.Time) []string {

@@ -54,15 +54,19 @@ func (t *table) print(w io.Writer, none string) {
 		fmt.Fprintln(w, none)
 		return
 	}
-	tw := tabwriter.NewWriter(w, 0, 0, 2, ' ', 0)
+	var aligned strings.Builder
+	tw := tabwriter.NewWriter(&aligned, 0, 0, 2, ' ', 0)
 	for _, row := range t.rows {
 		line := make([]string, len(row))
 		for i, cell := range row {
 			line[i] = plain(cell)
 		}
-		fmt.Fprintln(tw, strings.TrimRight(strings.Join(line, "\t"), "\t"))
+		fmt.Fprintln(tw, strings.Join(line, "\t")) // a row that lacks cells would start its neighbours' columns anew
 	}
 	_ = tw.Flush()
+	for line := range strings.Lines(aligned.String()) {
+		fmt.Fprintln(w, strings.TrimRight(line, " \n"))
+	}
 }
 
 // plain keeps what a service or a file says from moving the terminal's cursor.

@@ -21,12 +21,12 @@ import (
 const defaultData = "hourbell-data"
 
 type serveCmd struct {
-	Data string `help:"Folder that holds everything the service knows." default:"${data}" placeholder:"DIR"`
+	Data string `help:"Folder that holds everything the service knows. Default: ${default}." default:"${data}" placeholder:"DIR"`
 
-	PeopleAddr  string `help:"Where people and programs reach the service; port 0 for any." default:"127.0.0.1:7400" placeholder:"HOST:PORT"`
-	AgentsAddr  string `help:"Where agents reach it, over mutual TLS." default:":7401" placeholder:"HOST:PORT"`
-	EnrolAddr   string `help:"Where new agents get their certificate." default:":7402" placeholder:"HOST:PORT"`
-	MetricsAddr string `help:"Where /metrics is; none for nowhere." default:"127.0.0.1:7409" placeholder:"HOST:PORT"`
+	PeopleAddr  string `help:"Where people and programs reach the service; port 0 for any. Default: ${default}." default:"127.0.0.1:7400" placeholder:"HOST:PORT"`
+	AgentsAddr  string `help:"Where agents reach it, over mutual TLS. Default: ${default}." default:":7401" placeholder:"HOST:PORT"`
+	EnrolAddr   string `help:"Where new agents get their certificate. Default: ${default}." default:":7402" placeholder:"HOST:PORT"`
+	MetricsAddr string `help:"Where /metrics is; none for nowhere. Default: ${default}." default:"127.0.0.1:7409" placeholder:"HOST:PORT"`
 
 	Host string   `help:"Name or address by which agents reach this computer; its own name where left out."`
 	Name []string `help:"A further name or address for the certificates; give it again for each."`
