@@ -231,12 +231,14 @@ func (a *Agent) Run(ctx context.Context) error {
 	if errors.Is(err, source.ErrEnd) {
 		err = a.drain(ctx)
 	}
+	// How long this boot was tells the next one where it lies in time.
+	tickErr := a.clock.Tick()
 	stop()
 	wg.Wait()
 	if ctx.Err() != nil && errors.Is(err, ctx.Err()) {
 		err = nil
 	}
-	return errors.Join(err, upErr, keepErr, a.Close())
+	return errors.Join(err, tickErr, upErr, keepErr, a.Close())
 }
 
 // Close closes the source and the data folder.
@@ -247,12 +249,21 @@ func (a *Agent) Close() error {
 	return errors.Join(a.opts.Source.Close(), a.spool.Close())
 }
 
-// drain waits until the service has all that was recorded.
+// drain waits until the service has all that was recorded, or will not take it.
 func (a *Agent) drain(ctx context.Context) error {
+	said := false
 	for a.up != nil {
 		last, _ := a.spool.Last()
-		if (queue{a}).Acked() >= last {
+		acked := (queue{a}).Acked()
+		if acked >= last {
 			return nil
+		}
+		if st := a.Status().Uplink; st.Refused {
+			return fmt.Errorf("the recording is kept here, but the service will not take it: %w", st.Trouble)
+		}
+		if !said {
+			said = true
+			a.opts.Log.Info("waiting until the service has it all; what is kept here stays if this is ended", "events", last-acked)
 		}
 		a.up.Appended(true)
 		select {
@@ -298,11 +309,16 @@ func (a *Agent) hear(ctx context.Context) error {
 			a.ear.Tick(now)
 			a.pass(now)
 		}
+		if errors.Is(err, source.ErrEnd) {
+			// What comes after a recording is not heard: nothing on it is known to
+			// go on.
+			a.ear.Tick(now + afterRecording)
+		}
 		if err != nil {
 			a.ear.Close(now)
 		}
 		if werr := a.write(context.WithoutCancel(ctx), now, err != nil); werr != nil {
-			return errors.Join(err, werr)
+			return werr // it matters more than why the loop ended
 		}
 		if err != nil {
 			return err
@@ -310,6 +326,9 @@ func (a *Agent) hear(ctx context.Context) error {
 		a.rechart()
 	}
 }
+
+// afterRecording is long enough a silence for every source to be out of sight.
+const afterRecording = int64(30 * time.Second)
 
 // axis is now on the axis of the frames: the monotonic clock's, or of a
 // recording the time of its last frame.
@@ -400,10 +419,13 @@ func (a *Agent) append(ctx context.Context) error {
 	return nil
 }
 
-// classOf says what goes first when the disk is full.
+// classOf says what goes first when the disk is full. What is heard over and over
+// (readings, minutes of a drive, latest values) thins out together: were a drive's
+// minutes kept, they would part the readings into runs of one, of which none can
+// go, and warnings would have to.
 func classOf(b maintenance.Body) spool.Class {
 	switch b.(type) {
-	case *maintenance.Reading:
+	case *maintenance.Reading, *maintenance.DriveMinute, *maintenance.BusValues:
 		return spool.Reading
 	case *maintenance.HandReading, *maintenance.ServiceDone, *maintenance.Void, *maintenance.DoubtAnswer, *maintenance.NoticeAnswer:
 		return spool.Record
@@ -411,14 +433,20 @@ func classOf(b maintenance.Body) spool.Class {
 	return spool.Keep
 }
 
-// keyOf tells one meter's readings from another's, for thinning.
+// keyOf tells one meter's readings, and one drive's minutes, from another's, for
+// thinning.
 func (a *Agent) keyOf(b maintenance.Body) uint16 {
-	r, ok := b.(*maintenance.Reading)
-	if !ok {
+	h := fnv.New32a()
+	switch b := b.(type) {
+	case *maintenance.Reading:
+		_, _ = io.WriteString(h, "meter "+b.Meter)
+	case *maintenance.DriveMinute:
+		_, _ = io.WriteString(h, "drive "+b.Drive)
+	case *maintenance.BusValues:
+		_, _ = io.WriteString(h, "values")
+	default:
 		return 0
 	}
-	h := fnv.New32a()
-	_, _ = io.WriteString(h, r.Meter)
 	return uint16(h.Sum32())
 }
 
@@ -460,6 +488,10 @@ func (a *Agent) stampOf(e listen.Event) wire.Stamp {
 
 // spanOf places a stamp as well as this agent can now.
 func (a *Agent) spanOf(s wire.Stamp) moment.Span {
+	if now, set := a.clock.Now(); s.Synced() && a.opts.Recorded && set && s.Time > now {
+		// A recording was given a start in the future.
+		return moment.Span{NotBefore: now, NotAfter: s.Time}
+	}
 	if s.Synced() {
 		return moment.At(s.Time)
 	}

@@ -115,7 +115,7 @@ func (l *Link) Dial(ctx context.Context, judge func() time.Time) (*grpc.ClientCo
 		grpc.WithDefaultCallOptions(grpc.MaxCallRecvMsgSize(mostReceived), grpc.MaxCallSendMsgSize(mostSent)),
 		grpc.WithMaxHeaderListSize(mostHeaders),
 		grpc.WithDisableServiceConfig(), grpc.WithDisableRetry(),
-		grpc.WithSharedWriteBuffer(true), grpc.WithReadBufferSize(4<<10), grpc.WithWriteBufferSize(8<<10))
+		grpc.WithReadBufferSize(4<<10), grpc.WithWriteBufferSize(8<<10))
 	if err != nil {
 		return nil, fmt.Errorf("reach the service at %s: %w", l.Address(), err)
 	}

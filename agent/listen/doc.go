@@ -35,4 +35,6 @@ const (
 	sampleGap = 2 * second
 	// A name that changed is told once it has stood this long.
 	namesSettle = 10 * second
+	// namesWait is for how long after the bus woke readings wait for names that are new.
+	namesWait = 30 * second
 )

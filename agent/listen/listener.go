@@ -173,6 +173,7 @@ func (l *Listener) Close(at int64) {
 		l.drives[i].flush(l, l.now)
 	}
 	l.names.tell(l, l.now)
+	l.flushWaiting()
 }
 
 // Take appends the events since the last call to dst.

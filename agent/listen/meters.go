@@ -20,6 +20,7 @@ type meter struct {
 	shown hours.Millis
 	at    int64 // when it was last heard
 	heard bool
+	waits bool  // what was heard last waits for new names to be told
 	told  int64 // when an event was last made
 	last  hours.Millis
 	any   bool // an event was made
@@ -37,7 +38,10 @@ func (m *meter) hear(l *Listener, at int64, v *j1939.Value) {
 	if !ok {
 		return
 	}
-	m.shown, m.at, m.heard = hours.Millis(ms), at, true
+	m.shown, m.at, m.heard, m.waits = hours.Millis(ms), at, true, l.names.first(at)
+	if m.waits {
+		return
+	}
 	every := readingEvery
 	switch {
 	case m.shown < m.last:
@@ -58,7 +62,7 @@ func (m *meter) pass(l *Listener, at int64) {
 	}
 }
 
-func (m *meter) pending() bool { return m.heard && m.shown != m.last }
+func (m *meter) pending() bool { return m.heard && !m.waits && m.shown != m.last }
 
 func (m *meter) tell(l *Listener) {
 	m.told, m.last, m.any = m.at, m.shown, true
@@ -239,10 +243,21 @@ func (l *Listener) Derived(meter string) (shown hours.Millis, known bool) {
 	return 0, false
 }
 
+// flushWaiting tells what waited for names, as it still shows when the listener
+// stops.
+func (l *Listener) flushWaiting() {
+	for i := range l.meters {
+		if m := &l.meters[i]; m.waits {
+			m.waits, m.at = false, l.now
+			m.tell(l)
+		}
+	}
+}
+
 // flushMeters tells what each meter shows, where that was not told yet.
 func (l *Listener) flushMeters() {
 	for i := range l.meters {
-		if m := &l.meters[i]; m.pending() || m.heard && !m.any {
+		if m := &l.meters[i]; m.pending() || m.heard && !m.waits && !m.any {
 			m.tell(l)
 		}
 	}

@@ -40,7 +40,7 @@ func TestEngineHoursAreTheMetersOwn(t *testing.T) {
 }
 
 func TestAMeterIsToldOnceAMinute(t *testing.T) {
-	e := hear(t, plain(combinesim.RealBus(), step(combinesim.Idle, time.Hour), step(combinesim.KeyOn, time.Hour)))
+	e := hear(t, plain(combinesim.ThinBus(), step(combinesim.Idle, time.Hour), step(combinesim.KeyOn, time.Hour)))
 	e.until(start.Add(time.Hour))
 	require.InDelta(t, 60, len(readings(e.events, "engine")), 2)
 	e.events = nil

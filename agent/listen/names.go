@@ -150,6 +150,11 @@ func (n *names) vehicle(at int64, source j1939.Address, name []byte) {
 
 func (n *names) news(at int64) { n.changed, n.open = at, true }
 
+// first reports whether new names are to be told before what a meter shows: in
+// another machine its hours must not come before its name. What waits meanwhile
+// the meter shows again soon. Names that never settle hold nothing up for long.
+func (n *names) first(at int64) bool { return n.open && at-n.woke < namesWait }
+
 // pass tells the names once they have stood for a while. What was told before
 // and is not heard now is not unsaid: most is said at key-on only.
 func (n *names) pass(l *Listener, at int64) {

@@ -9,6 +9,7 @@ import (
 	"github.com/hourbell/hourbell/agent/listen"
 	"github.com/hourbell/hourbell/internal/combinesim"
 	"github.com/hourbell/hourbell/internal/maintenance"
+	"github.com/hourbell/hourbell/internal/maintenance/hours"
 )
 
 func listenOptions(c *maintenance.Chart) listen.Options { return listen.Options{Chart: c} }
@@ -40,6 +41,39 @@ func TestABoxMovedToAnotherMachineIsTold(t *testing.T) {
 	e.until(start.Add(22 * time.Minute))
 	e.restart()
 	require.Equal(t, []*maintenance.BusNames{namesOf(c.Identity), namesOf(other)}, names(e.all()), "and of the former one's names nothing is left")
+	named, read := "", 0
+	for _, ev := range e.events {
+		switch b := ev.Body.(type) {
+		case *maintenance.BusNames:
+			named = b.Vehicle
+		case *maintenance.Reading:
+			if b.Meter == "engine" && b.Shown < hours.Millis(1000*combinesim.Hour) {
+				require.Equal(t, other.VIN, named, "in another machine its hours come after its name")
+				read++
+			}
+		}
+	}
+	require.Greater(t, read, 10)
+}
+
+func TestAShortRecordingWithNamesHasItsHours(t *testing.T) {
+	for _, d := range []time.Duration{3 * time.Second, 8 * time.Second, 40 * time.Second} {
+		e := hear(t, plain(combinesim.ThinBus(), step(combinesim.Idle, d)))
+		events := e.all()
+		require.Len(t, names(events), 1)
+		require.NotEmpty(t, readings(events, "engine"), "%v", d)
+	}
+}
+
+// A bus on which names never settle is not silent for it.
+func TestNamesThatChangeForEverHoldNoHoursUp(t *testing.T) {
+	l := listener(t, listen.Options{Chart: chart(t)})
+	for i := range 120 {
+		at := start.UnixNano() + int64(i)*int64(time.Second)
+		say(l, at, 65260, combinesim.ThresherSource, vin("ZZ0SKELDRW7000"+string(rune('A'+i%26))+"1"))
+		l.Push(at+5e8, 0x18FEE500, []byte{0x72, 0x60, 0, 0, 0xFF, 0xFF, 0xFF, 0xFF})
+	}
+	require.NotEmpty(t, readings(l.Take(nil), "engine"))
 }
 
 func TestNamesHeardJustBeforeAnotherChartAreKept(t *testing.T) {

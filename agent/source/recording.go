@@ -64,7 +64,7 @@ func (r *Recording) Read(ctx context.Context, dst []Frame) (n int, lost uint64, 
 			break
 		}
 		if wait > 0 {
-			return r.pause(ctx, min(wait, time.Second))
+			return r.pause(ctx, min(max(wait, gather), time.Second))
 		}
 		r.pending = false
 		dst[n] = Frame{At: at, ID: r.frame.ID, Len: uint8(len(r.frame.Payload()))}

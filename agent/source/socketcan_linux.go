@@ -14,10 +14,6 @@ import (
 	"golang.org/x/sys/unix"
 )
 
-// gather is how long frames gather before they are read: a reader woken for
-// each frame of a full bus costs several times as much.
-const gather = 50 * time.Millisecond
-
 // The kernel's buffer, bytes: well over a second of a full 500 kbit/s bus.
 const receiveBuffer = 4 << 20
 
@@ -56,7 +52,8 @@ type SocketCAN struct {
 	conn  syscall.RawConn
 	mono  func() int64
 	now   func() time.Time
-	drops uint32 // of the socket, as last told
+	drops uint32    // of the socket, as last told
+	next  time.Time // when to read again
 
 	frames  []rawFrame
 	control []byte
@@ -158,8 +155,15 @@ func (s *SocketCAN) prepare() {
 	}
 }
 
-// Read implements Source.
+// Read implements Source. It lets frames gather before it takes them.
 func (s *SocketCAN) Read(ctx context.Context, dst []Frame) (n int, lost uint64, err error) {
+	if wait := time.Until(s.next); wait > 0 {
+		select {
+		case <-ctx.Done():
+			return 0, 0, ctx.Err()
+		case <-time.After(wait):
+		}
+	}
 	stop := context.AfterFunc(ctx, func() { _ = s.file.SetReadDeadline(time.Unix(1, 0)) })
 	defer stop()
 	if err := s.file.SetReadDeadline(time.Now().Add(time.Second)); err != nil {
@@ -180,14 +184,10 @@ func (s *SocketCAN) Read(ctx context.Context, dst []Frame) (n int, lost uint64, 
 	case s.err != nil:
 		return 0, 0, s.gone(s.err)
 	}
-	n, lost = s.convert(dst)
-	if n < most {
-		// The bus is empty for now: let frames gather.
-		select {
-		case <-ctx.Done():
-		case <-time.After(gather):
-		}
+	if s.got < most { // there are no more for now
+		s.next = time.Now().Add(gather)
 	}
+	n, lost = s.convert(dst)
 	return n, lost, nil
 }
 

@@ -5,10 +5,15 @@ package source
 import (
 	"context"
 	"errors"
+	"time"
 )
 
 // ErrEnd says that a recording is over.
 var ErrEnd = errors.New("the recording is over")
+
+// gather is how long frames gather before they are read: a reader woken for
+// each frame of a full bus costs several times as much.
+const gather = 50 * time.Millisecond
 
 // Frame is a frame with a 29-bit identifier, as J1939 uses.
 type Frame struct {

@@ -14,7 +14,7 @@ import (
 
 func decodeFlags(fs *flag.FlagSet) func(context.Context, *program, []string) error {
 	asJSON := fs.Bool("json", false, "print one JSON object a line")
-	chart := fs.String("chart", "", "decode by a compiled chart (`file`.hbchart, from `hourbell chart compile`) as well")
+	chart := fs.String("chart", "", "decode by a compiled chart (`file`) as well")
 	var rec recordingFlags
 	rec.set(fs)
 	return func(ctx context.Context, p *program, args []string) (err error) {
@@ -54,7 +54,7 @@ func readChart(path string) (*maintenance.Chart, error) {
 		err = c.Check()
 	}
 	if err != nil {
-		return nil, fmt.Errorf("read the chart %s: %w: give a compiled chart, not YAML", path, err)
+		return nil, fmt.Errorf("read the chart %s: %w: give a compiled chart: `hourbell chart compile NAME.points.yaml` writes one", path, err)
 	}
 	return c, nil
 }

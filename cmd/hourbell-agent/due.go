@@ -89,18 +89,29 @@ func printDue(w io.Writer, d *local.Due, all bool) error {
 	var notes cautions
 	t := tabwriter.NewWriter(w, 0, 0, 2, ' ', 0)
 	fmt.Fprintln(t, "STATE\tTASK\tDO\tWHY\tROUND\tCAUTIONS")
-	shown := 0
+	shown, unknown := 0, 0
 	for _, task := range d.Tasks {
+		if task.State == "unknown" {
+			unknown++
+		}
 		if !all && (task.State == "not due" || task.State == "unknown") {
 			continue
 		}
 		shown++
 		fmt.Fprintf(t, "%s\t%s\t%s\t%s\t%s\t%s\n", task.State, task.Task, task.Call, task.Reason, or(task.RoundCall, "-"), notes.marks(task.Cautions))
 	}
-	if shown == 0 {
+	switch {
+	case shown > 0:
+		if err := t.Flush(); err != nil {
+			return err
+		}
+	case unknown > 0:
+		fmt.Fprintln(w, "Nothing is known to be due.")
+	default:
 		fmt.Fprintln(w, "Nothing is due. `hourbell-agent due --all` lists every task.")
-	} else if err := t.Flush(); err != nil {
-		return err
+	}
+	if unknown > 0 && !all {
+		fmt.Fprintf(w, "Tasks with no service on record, which may be due: %d. `hourbell-agent due --all` lists them.\n", unknown)
 	}
 	notes.print(w)
 	for _, q := range d.Doubts {

@@ -3,9 +3,13 @@ package main
 import (
 	"context"
 	"crypto/rand"
+	"errors"
 	"flag"
 	"fmt"
 	"time"
+
+	"google.golang.org/grpc/codes"
+	"google.golang.org/grpc/status"
 
 	"github.com/hourbell/hourbell/agent/enrol"
 )
@@ -35,13 +39,30 @@ func enrolFlags(fs *flag.FlagSet) func(context.Context, *program, []string) erro
 		defer cancel()
 		id, err := enrol.Enrol(ctx, enrol.Request{Dir: d.identity(), Address: *address, Fingerprint: *fingerprint, Token: *token, Rand: rand.Reader, Now: bestTime})
 		if err != nil {
-			return err
+			return told(err, *address)
 		}
 		fmt.Fprintf(p.out, "This box is machine %s's now, as agent %s. Its certificate is good until %s and is renewed by itself.\n"+
 			"It reaches the service at %s. An agent that runs already takes this up when it is started again. Next:\n\n  hourbell-agent run --data %s --can can0\n",
 			id.Machine, id.Agent, id.Expires().UTC().Format(time.DateOnly), id.Address, d)
 		return nil
 	}
+}
+
+// told puts what the service at an address said, or that it was not reached, in
+// words without the protocol's.
+func told(err error, address string) error {
+	var carrier interface{ GRPCStatus() *status.Status }
+	if !errors.As(err, &carrier) {
+		return err
+	}
+	s := carrier.GRPCStatus()
+	switch s.Code() {
+	case codes.Unavailable:
+		return fmt.Errorf("enrol at %s: it can't be reached: %s; nothing was changed: try again where there is a signal, with the line as it was printed", address, s.Message())
+	case codes.Unimplemented:
+		return fmt.Errorf("enrol at %s: that is not the address for enrolments (%s); `hourbell enrol MACHINE` at the service prints it", address, s.Message())
+	}
+	return fmt.Errorf("enrol at %s: %s", address, s.Message())
 }
 
 // bestTime judges certificates where nothing better is known: a box's clock may

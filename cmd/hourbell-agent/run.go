@@ -9,6 +9,7 @@ import (
 	"log/slog"
 	"os"
 	"path/filepath"
+	"runtime/debug"
 	"sync"
 	"time"
 
@@ -92,7 +93,12 @@ func (r *runner) check() error {
 	return nil
 }
 
+// garbage is how much of what is in use may be added as garbage before it is
+// collected, in per cent: a box is small, and there is little to collect.
+const garbage = 40
+
 func (r *runner) run(ctx context.Context, p *program) error {
+	defer debug.SetGCPercent(debug.SetGCPercent(garbage))
 	r.log, r.begun = slog.New(slog.NewTextHandler(p.err, nil)), time.Now()
 	data := folder(*r.data)
 	if err := data.make(); err != nil {

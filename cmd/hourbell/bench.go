@@ -12,25 +12,31 @@ import (
 )
 
 type benchCmd struct {
-	Scale       float64 `help:"How much of each load; 1 takes some twenty seconds on two cores." default:"1"`
-	Connections int     `help:"How many idle machines are connected for the memory figure." default:"500"`
-	Data        string  `help:"Work in this folder, to measure its disk; a temporary one where left out." placeholder:"DIR"`
+	Seconds  float64 `help:"How long the measuring takes; setting up comes on top." default:"10"`
+	Machines int     `help:"Machines of the service, all of which are connected for the figure of memory." default:"1000"`
+	Most     int     `help:"At most so many events of each load in a round; 0 for what fits the time." default:"0"`
+	Data     string  `help:"Work in this new folder, on the disk to be measured; a temporary one where left out. It is removed." placeholder:"DIR"`
+	Profile  string  `help:"Write the service's processor and allocation profiles under each load to this folder." placeholder:"DIR"`
 }
 
 // Run measures.
 func (c *benchCmd) Run(s *session) error {
-	if c.Scale <= 0 || c.Connections < 0 {
-		return fmt.Errorf("bench: --scale has to be above 0 and --connections at least 0")
+	if c.Seconds <= 0 || c.Machines <= 0 {
+		return fmt.Errorf("--seconds %v, --machines %d: want both above 0", c.Seconds, c.Machines)
 	}
-	return bench.Run(s.ctx, bench.Options{Scale: c.Scale, Connections: c.Connections, Child: benchChild, Connect: benchConnect,
-		Dir: c.Data, JSON: s.out.json, Out: s.out.w, Progress: s.out.err})
+	return bench.Run(s.ctx, bench.Options{
+		Seconds: c.Seconds, Machines: c.Machines, Most: c.Most, Data: c.Data, Profile: c.Profile, JSON: s.out.json, Out: s.out.w, Progress: s.out.err,
+		Version: version(), Child: benchChild, Connect: benchConnect,
+	})
 }
 
 // benchServiceCmd is the measured service in a process of its own.
 type benchServiceCmd struct{}
 
 // Run runs it as the bench says on standard input.
-func (*benchServiceCmd) Run(s *session) error { return bench.RunService(s.ctx, os.Stdin, s.out.w) }
+func (*benchServiceCmd) Run(s *session) error {
+	return bench.RunService(s.ctx, os.Stdin, s.out.w, s.out.err)
+}
 
 const benchService = "bench-service"
 
@@ -43,5 +49,5 @@ func benchChild(context.Context) (*exec.Cmd, error) {
 }
 
 func benchConnect(at bench.Service) (*grpc.ClientConn, error) {
-	return where{Server: at.People, Fingerprint: at.Fingerprint, TokenFile: at.TokenFile}.dial()
+	return where{Server: at.Address, Fingerprint: at.Fingerprint, TokenFile: at.TokenFile}.dial()
 }

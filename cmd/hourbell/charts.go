@@ -2,6 +2,7 @@ package main
 
 import (
 	"bytes"
+	"encoding/json"
 	"fmt"
 	"io"
 	"os"
@@ -9,15 +10,17 @@ import (
 	"strings"
 
 	"github.com/hourbell/hourbell/internal/chart"
+	"github.com/hourbell/hourbell/internal/maintenance"
 	pb "github.com/hourbell/hourbell/proto/hourbell/v1"
 	"github.com/hourbell/hourbell/service/api"
 )
 
 type chartCmd struct {
-	Import chartImportCmd `cmd:"" help:"Bring a chart into the service, or turn a DBC file into a chart's signals."`
-	Check  chartCheckCmd  `cmd:"" help:"Check a chart without a service."`
-	Print  chartPrintCmd  `cmd:"" help:"Print an edition: its tasks in walking order, or its YAML."`
-	List   chartListCmd   `cmd:"" help:"List the charts and their editions."`
+	Import  chartImportCmd  `cmd:"" help:"Bring a chart into the service, or turn a DBC file into a chart's signals."`
+	Check   chartCheckCmd   `cmd:"" help:"Check a chart without a service."`
+	Compile chartCompileCmd `cmd:"" help:"Write a chart as agents take it, for hourbell-agent decode --chart."`
+	Print   chartPrintCmd   `cmd:"" help:"Print an edition: its tasks in walking order, or its YAML."`
+	List    chartListCmd    `cmd:"" help:"List the charts and their editions."`
 }
 
 // maxFile is the largest file that is read, in bytes.
@@ -126,6 +129,43 @@ func (c *chartCheckCmd) Run(s *session) error {
 	return s.out.document(edition, func(w io.Writer) {
 		fmt.Fprintf(w, "%s: %s: in order.\n", edition.Name, summaryText(edition.Summary))
 	})
+}
+
+type chartCompileCmd struct {
+	File string `arg:"" type:"existingfile" help:"The chart, NAME.points.yaml."`
+	Out  string `help:"Where to write it; beside the chart, as NAME.hbchart, where left out." placeholder:"FILE"`
+}
+
+// Run compiles the chart and writes it in the domain's fixed encoding, which is
+// what travels to agents.
+func (c *chartCompileCmd) Run(s *session) error {
+	text, err := readFile(c.File)
+	if err != nil {
+		return err
+	}
+	compiled, err := chart.Compile(c.File, text)
+	if err != nil {
+		return err
+	}
+	out := c.Out
+	if out == "" {
+		out = strings.TrimSuffix(c.File, ".points.yaml") + ".hbchart"
+	}
+	if err := os.WriteFile(out, maintenance.AppendChart(nil, compiled), 0o644); err != nil {
+		return fmt.Errorf("write the compiled chart: %w", err)
+	}
+	hash := compiled.Hash()
+	written := struct {
+		File    string `json:"file"`
+		Chart   string `json:"chart"`
+		Edition uint32 `json:"edition"`
+		Hash    string `json:"sha256"`
+	}{out, compiled.ID, compiled.Edition, fmt.Sprintf("%x", hash[:])}
+	if s.out.json {
+		return json.NewEncoder(s.out.w).Encode(written)
+	}
+	_, err = fmt.Fprintf(s.out.w, "%s written: %s edition %d. Next: hourbell-agent decode FILE --chart %s\n", out, compiled.ID, compiled.Edition, out)
+	return err
 }
 
 type chartPrintCmd struct {

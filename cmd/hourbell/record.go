@@ -17,8 +17,7 @@ type doneCmd struct {
 	Task    []string          `xor:"what" required:"" help:"This task; give it again for each." placeholder:"POINT/TASK"`
 	Hours   map[string]string `help:"What a meter showed, METER=HOURS; looked up by time where left out." placeholder:"METER=HOURS"`
 	At      string            `help:"When it was done: RFC 3339, \"2031-07-14 18:30\" or 18:30; now where left out." placeholder:"TIME"`
-	Date    string            `help:"The work day on which it was done, as 2031-07-14; the one of --at where left out." placeholder:"DATE"`
-	On      string            `help:"The site's work day on which it was done, 2031-07-14; needed for a day before the machine was commissioned." placeholder:"DATE"`
+	Date    string            `help:"The work day on which it was done, as 2031-07-14; the one of --at where left out. Without --at: some time of that day." placeholder:"DATE"`
 	Note    string            `help:"A note."`
 	ID      string            `help:"UUID of the record, to say the same thing again without it counting twice." placeholder:"UUID"`
 }
@@ -48,20 +47,13 @@ func (c *doneCmd) Run(s *session) error {
 		record.DoneMoment = &pb.Moment{NotBeforeTime: timestamppb.New(at), NotAfterTime: timestamppb.New(at)}
 	}
 	if c.Date != "" {
-		day, err := time.Parse(time.DateOnly, c.Date)
+		day, err := time.ParseInLocation(time.DateOnly, c.Date, s.now().Location())
 		if err != nil {
 			return fmt.Errorf("--date %q: want a day as 2031-07-14", c.Date)
 		}
 		record.DoneDate = &pb.CivilDate{Year: int32(day.Year()), Month: int32(day.Month()), Day: int32(day.Day())}
-	}
-	if c.On != "" {
-		day, err := time.Parse(time.DateOnly, c.On)
-		if err != nil {
-			return fmt.Errorf("--on %q: want a date, as 2031-07-14", c.On)
-		}
-		record.DoneDate = &pb.CivilDate{Year: int32(day.Year()), Month: int32(day.Month()), Day: int32(day.Day())}
 		if c.At == "" {
-			return fmt.Errorf("--on needs --at as well: the time at which it was done, as --at \"%s 12:00\"", c.On)
+			record.DoneMoment = within(day, s.now())
 		}
 	}
 	a, err := call(s, pb.NewServiceRecordServiceClient, pb.ServiceRecordServiceClient.CreateServiceRecord, &pb.CreateServiceRecordRequest{Parent: under("machines", c.Machine), Record: record, RequestId: or(c.ID, requestID())})
@@ -69,6 +61,16 @@ func (c *doneCmd) Run(s *session) error {
 		return err
 	}
 	return s.out.document(a, func(w io.Writer) { printDone(w, a) })
+}
+
+// within is some time of a day, and not after now. A day that has not come starts
+// after it ends, which the service refuses.
+func within(day, now time.Time) *pb.Moment {
+	end := day.AddDate(0, 0, 1)
+	if now.Before(end) {
+		end = now
+	}
+	return &pb.Moment{NotBeforeTime: timestamppb.New(day), NotAfterTime: timestamppb.New(end)}
 }
 
 func printDone(w io.Writer, a *pb.CreateServiceRecordResponse) {

@@ -50,6 +50,9 @@ const (
 	// HandSlack is by how much a person's figure may be older than he says: 1 h.
 	// A reading that comes after it is not too fast because it was told late.
 	HandSlack = hours.Hour
+	// BoxGap is for how long a derived meter may go unheard while one box takes
+	// another's place before it is said: 5 min.
+	BoxGap = 5 * hours.Minute
 	// AheadSlack is how far ahead of the instant at which it was taken in an
 	// event may claim to have happened: 5 min, for clocks that differ.
 	AheadSlack = 5 * hours.Minute

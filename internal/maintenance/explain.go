@@ -109,8 +109,18 @@ func (x *Explanation) records(s *State, t *Task, counts *TaskRecord) {
 		}
 	}
 	if !t.Cycle.IsZero() {
-		x.add("cycle", "opened by this event", moment.Span{}, t.Cycle)
+		x.add("cycle", "opened by this event", t.cycleAt(), t.Cycle)
 	}
+}
+
+// cycleAt is when the cycle's event happened, where a record that is kept says so.
+func (t *Task) cycleAt() moment.Span {
+	for j := range t.Records {
+		if t.Records[j].Record == t.Cycle {
+			return t.Records[j].At
+		}
+	}
+	return moment.Span{}
 }
 
 func (r *TaskRecord) words() string {
@@ -143,7 +153,7 @@ func (x *Explanation) limb(s *State, j int, c *Count, t *Task) {
 	case l.Kind == LimbHours:
 		x.add("interval", fmt.Sprintf("every %v h of %s: soon from %v h, due from %v h, overdue from %v h", l.Every, l.Meter, l.SoonAt, l.DueAt, l.LateAt),
 			moment.Span{}, Key{})
-		x.add("counter", fmt.Sprintf("%v h since, %v h left%s", l.Since, l.Left, decides), moment.Span{}, Key{})
+		x.add("counter", fmt.Sprintf("%v h since, %s%s", l.Since, leftWords(l.Left), decides), moment.Span{}, Key{})
 	default:
 		x.add("interval", fmt.Sprintf("every %d months: soon from %v, due from %v, overdue from %v", l.Months, l.SoonOn, l.DueOn, l.LateOn),
 			moment.Span{}, Key{})
@@ -224,4 +234,12 @@ func (x *Explanation) notice(n *Notice) {
 	if !n.Withdrawn.IsZero() {
 		x.add("notice closed", n.How, moment.Span{}, n.Withdrawn)
 	}
+}
+
+// leftWords says how far a counter is from due, or past it.
+func leftWords(left hours.Millis) string {
+	if left < 0 {
+		return fmt.Sprintf("%v h over", -left)
+	}
+	return fmt.Sprintf("%v h left", left)
 }

@@ -102,6 +102,19 @@ func (t *step) newBox(i, from int) {
 		m.ID, h.Shown, h.At, total, at)})
 }
 
+// otherBox says what no box heard where another box goes on with a derived
+// meter's sum from the last known. It is not made up.
+func (t *step) otherBox(i int, r *shownAt) {
+	m := &t.s.Meters[i]
+	l := &m.Lives[len(m.Lives)-1]
+	if r.origin != OriginDerived || l.Box == [16]byte{} || l.Box == r.key.Stream || r.at.MaxElapsed(l.Until) <= BoxGap {
+		return
+	}
+	t.openDoubt(Doubt{Key: r.key, Kind: DoubtOtherBox, Meter: m.ID, At: r.at, What: fmt.Sprintf(
+		"%s: another box sums it since %v and went on from the last known %v h (%v); what it ran between the two was not heard and is not counted; read the display",
+		m.ID, r.at, m.Total, l.Until)})
+}
+
 // openLife opens a new life from a held reading. The machine's hours go on.
 func (t *step) openLife(i, from int, why string) {
 	m := &t.s.Meters[i]

@@ -200,6 +200,9 @@ func (t *step) count(i, k int, total hours.Millis, newest bool, r *shownAt) stri
 	l := &m.Lives[k]
 	switch last := k == len(m.Lives)-1; {
 	case last && total >= m.Total:
+		if newest {
+			t.otherBox(i, r)
+		}
 		m.Total, m.Origin, m.Step = total, r.origin, r.step
 		m.asOf(r)
 		l.heard(r, total)

@@ -173,6 +173,35 @@ func TestDerivedMeterGoesOnAfterTheBoxWasSwapped(t *testing.T) {
 	assert.Equal(t, h("47.80"), w.counter("drum-bearing/grease").Limbs[0].Left)
 }
 
+// A new box that got the last known from the service goes on from it.
+func TestDerivedMeterGoesOnFromTheLastKnownInAnotherBox(t *testing.T) {
+	derived := func(shown string) *Reading {
+		return &Reading{Meter: "thresher", Shown: h(shown), Resolution: hours.Second, Origin: OriginDerived}
+	}
+	w := newWorld(t, heronChart())
+	w.fromBox('a', after("1"), derived("812.00"))
+	w.fromBox('a', after("2"), derived("812.90"))
+	w.fromBox('b', after("2.05"), derived("812.90"))
+	assert.Empty(t, w.s.Doubts, "hardly anything went unheard")
+	w.fromBox('c', after("9"), derived("812.90"))
+	w.fromBox('c', after("10"), derived("813.80"))
+	m := w.meter("thresher")
+	assert.Equal(t, h("813.80"), m.Total)
+	assert.Len(t, m.Lives, 1)
+	require.Len(t, w.s.Doubts, 1, "said once")
+	assert.Equal(t, DoubtOtherBox, w.s.Doubts[0].Kind)
+	assert.True(t, w.s.Doubts[0].Closed.IsZero())
+	assert.Contains(t, w.s.Doubts[0].What, "went on from the last known 812.90 h")
+	assert.Contains(t, w.s.Doubts[0].What, "was not heard and is not counted")
+	// What the box before still had comes late and is no box taking its place.
+	w.fromBox('b', after("2.5"), derived("812.90"))
+	require.Len(t, w.s.Doubts, 1)
+	w.says(after("11"), &DoubtAnswer{Doubt: w.s.Doubts[0].Key, Word: DoubtSameMachine, Person: "p1"})
+	w.fromBox('c', after("12"), derived("814.00"))
+	require.Len(t, w.s.Doubts, 1)
+	assert.False(t, w.s.Doubts[0].Closed.IsZero())
+}
+
 func TestDueMidShiftByTheCrossingReading(t *testing.T) {
 	w := newWorld(t, heronChart())
 	w.bus(after("0.5"), "400.00")
@@ -248,7 +277,7 @@ func TestExplainGivesEveryInput(t *testing.T) {
 	for _, want := range []string{
 		"state: due", "edition: 1 of chart heron", "engine 2104.60 h (looked up by time)",
 		"every 50.00 h of engine: soon from 2149.60 h, due from 2154.60 h, overdue from 2159.60 h",
-		"50.15 h since, -0.15 h left", "engine 2154.75 h (bus)",
+		"50.15 h since, 0.15 h over", "engine 2154.75 h (bus)",
 		"engine showed 2104.60 to 2104.60 h, the machine's 2104.60 to 2104.60 h: first reading",
 		"engine showed 0.15 to 50.30 h, the machine's 2104.60 to 2154.75 h: 3 readings agree from the lower figure",
 		"held, not counted: engine: 99.00 h", "notice: due ", "open doubt: engine: 99.00 h",

@@ -109,7 +109,11 @@ func (s *charts) ListEditions(ctx context.Context, q *pb.ListEditionsRequest) (*
 	if which == all {
 		which = ""
 	}
-	rows, next := slicePage(p, s.o.Office.ListEditions(which), func(e office.Edition) string {
+	editions := s.o.Office.ListEditions(which)
+	if which != "" && len(editions) == 0 {
+		return nil, &office.NotFound{Kind: "chart", Name: which}
+	}
+	rows, next := slicePage(p, editions, func(e office.Edition) string {
 		return fmt.Sprintf("%s/%010d", e.Chart, ^uint32(0)-e.Edition)
 	})
 	out := &pb.ListEditionsResponse{NextPageToken: next}

@@ -71,6 +71,10 @@ func (s *persons) EndTokens(ctx context.Context, q *pb.EndTokensRequest) (*pb.En
 	if id == access.Person(ctx) {
 		return nil, fault.New(fault.Refused, "you would end the token that this call was made with, and could not come back: let another person do it", "person", id)
 	}
+	if !slices.ContainsFunc(s.o.Office.ListPersons(), func(p office.Person) bool { return p.ID == id }) {
+		// A name typed wrong must not look like a token that was ended.
+		return nil, &office.NotFound{Kind: "person", Name: id}
+	}
 	for _, b := range s.o.Office.ListBearers() {
 		if b.Person != id {
 			continue

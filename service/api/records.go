@@ -7,6 +7,7 @@ import (
 	"reflect"
 	"slices"
 	"strconv"
+	"time"
 
 	"github.com/hourbell/hourbell/internal/maintenance"
 	"github.com/hourbell/hourbell/internal/maintenance/civil"
@@ -140,7 +141,7 @@ func (s *records) done(ctx context.Context, machine string, at moment.Span, r *p
 // its time lies in.
 func (s *records) date(ctx context.Context, machine string, at moment.Span, said *pb.CivilDate) (civil.Date, error) {
 	if said != nil {
-		return parseDate("record.done_date", said)
+		return saidDate(at, said)
 	}
 	date := civil.None
 	err := s.view(ctx, machine, func(st *maintenance.State) {
@@ -152,6 +153,27 @@ func (s *records) date(ctx context.Context, machine string, at moment.Span, said
 		return date, fault.InvalidField("record.done_date", "no work day of the site is known at that time", "give the day on which it was done")
 	}
 	return date, err
+}
+
+// saidDate reads the day that a person named. A work day and the UTC day of its
+// instants differ by at most one, in any zone and with any turn; more is a slip,
+// which would put a calendar interval off by as much.
+func saidDate(at moment.Span, said *pb.CivilDate) (civil.Date, error) {
+	date, err := parseDate("record.done_date", said)
+	if err != nil {
+		return date, err
+	}
+	if date < utcDate(at.Lo())-1 || date > utcDate(at.Hi())+1 {
+		return date, fault.InvalidField("record.done_date", fmt.Sprintf("%04d-%02d-%02d is not the day of the time at which it was done", said.Year, said.Month, said.Day), "give day and time of the same service")
+	}
+	return date, nil
+}
+
+// utcDate is the day of an instant in UTC.
+func utcDate(t moment.Instant) civil.Date {
+	y, m, d := time.UnixMilli(int64(t)).UTC().Date()
+	date, _ := civil.Of(y, int(m), d)
+	return date
 }
 
 // setBack gives the tasks that count from a record, and their cautions.

@@ -15,6 +15,12 @@ import (
 	"time"
 
 	"github.com/stretchr/testify/require"
+
+	// What runs inside is built apart; a change of these is one of this test.
+	_ "github.com/hourbell/hourbell/agent"
+	_ "github.com/hourbell/hourbell/agent/agenttest"
+	_ "github.com/hourbell/hourbell/agent/source"
+	_ "github.com/hourbell/hourbell/internal/combinesim"
 )
 
 // begin is what the guest runs first.
