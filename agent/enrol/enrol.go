@@ -164,8 +164,20 @@ func (id *Identity) TLS(now func() time.Time) *tls.Config {
 		MinVersion:   tls.VersionTLS13,
 		Certificates: []tls.Certificate{id.certificate},
 		RootCAs:      id.authorities,
-		Time:         now,
+		Time:         func() time.Time { return id.judged(now()) },
 	}
+}
+
+// judged is a time to judge the service's certificate by. Past the end of the
+// box's own certificate the service lets nobody in with it, so such a time is of
+// use only where the box's clock is years ahead: then what counts is when the
+// box's certificate was issued, which the box knows for sure. The service judges
+// the box's by its own clock either way.
+func (id *Identity) judged(t time.Time) time.Time {
+	if t.After(id.leaf.NotAfter) {
+		return id.leaf.NotBefore
+	}
+	return t
 }
 
 // Expires is when the certificate ends.

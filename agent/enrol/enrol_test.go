@@ -119,6 +119,10 @@ func TestEnrolmentKeepsAnIdentityThatLoads(t *testing.T) {
 	require.Equal(t, now.AddDate(1, 1, 0), loaded.Expires())
 	require.False(t, loaded.RenewalDue(now.AddDate(0, 6, 0)))
 	require.True(t, loaded.RenewalDue(now.AddDate(0, 7, 0)))
+	for clock, judged := range map[time.Time]time.Time{now.AddDate(1, 0, 0): now.AddDate(1, 0, 0), now.AddDate(9, 0, 0): now.Add(-24 * time.Hour)} {
+		got := loaded.TLS(func() time.Time { return clock }).Time()
+		require.WithinDuration(t, judged, got, 25*time.Hour, "a clock years ahead judges by when the box was enrolled")
+	}
 	info, err := os.Stat(filepath.Join(dir, "key.pem"))
 	require.NoError(t, err)
 	require.Equal(t, os.FileMode(0o600), info.Mode().Perm())

@@ -112,7 +112,24 @@ func (r *runner) run(ctx context.Context, p *program) error {
 		return errors.Join(err, src.Close())
 	}
 	r.log.Info("listening", "to", r.listensTo(), "data", data)
-	return r.serve(ctx, data)
+	if err := r.serve(ctx, data); err != nil {
+		return err
+	}
+	return r.unread(src)
+}
+
+// unread says what of a recording could not be read. It is an error where nothing
+// could.
+func (r *runner) unread(src source.Source) error {
+	rec, is := src.(*source.Recording)
+	switch {
+	case !is || rec.Trouble() == nil:
+		return nil
+	case r.agent.Status().Frames == 0:
+		return fmt.Errorf("nothing could be read: %w", rec.Trouble())
+	}
+	r.log.Warn("not all could be read", "lines", rec.Counts().Bad, "first", rec.Trouble())
+	return nil
 }
 
 // open finds out who this box is and takes up where it stood.

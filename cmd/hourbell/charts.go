@@ -60,22 +60,36 @@ func (c *chartImportCmd) signals(s *session, text []byte) error {
 	if err != nil {
 		return err
 	}
-	for _, one := range left {
-		fmt.Fprintln(s.out.err, plain(one.String()))
+	leftOut := make([]string, len(left))
+	for i, one := range left {
+		leftOut[i] = plain(one.String())
+		if !s.out.json {
+			fmt.Fprintln(s.out.err, leftOut[i])
+		}
 	}
 	var yaml bytes.Buffer
 	if err := chart.WriteSignalsYAML(&yaml, signals); err != nil {
 		return err
 	}
-	if c.Out == "" {
+	if c.Out != "" {
+		if err := os.WriteFile(c.Out, yaml.Bytes(), 0o644); err != nil {
+			return fmt.Errorf("write the signals: %w", err)
+		}
+	}
+	switch {
+	case s.out.json:
+		return json.NewEncoder(s.out.w).Encode(struct {
+			File    string   `json:"file,omitempty"`
+			Signals int      `json:"signals"`
+			LeftOut []string `json:"left_out"`
+			YAML    string   `json:"yaml"`
+		}{c.Out, len(signals), leftOut, yaml.String()})
+	case c.Out == "":
 		_, err = s.out.w.Write(yaml.Bytes())
-		return err
+	default:
+		_, err = fmt.Fprintf(s.out.w, "%s written, with %s. Put them into a chart, NAME.points.yaml, and import that.\n", c.Out, counted(len(signals), "signal"))
 	}
-	if err := os.WriteFile(c.Out, yaml.Bytes(), 0o644); err != nil {
-		return fmt.Errorf("write the signals: %w", err)
-	}
-	fmt.Fprintf(s.out.w, "%s written, with %s. Put them into a chart, NAME.points.yaml, and import that.\n", c.Out, counted(len(signals), "signal"))
-	return nil
+	return err
 }
 
 func readFile(path string) ([]byte, error) {

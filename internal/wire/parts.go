@@ -184,9 +184,9 @@ func (c *checker) notice(field string, b []byte) (out maintenance.NoticeID) {
 func (c *checker) reading(field string, r *pb.Reading) maintenance.Reading {
 	return maintenance.Reading{
 		Meter:      c.name(field+".meter", r.GetMeter()),
-		Shown:      hours.Millis(c.within(field+".shown_ms", r.GetShownMs(), 0, maxTime)),
-		Resolution: hours.Millis(c.within(field+".resolution_ms", r.GetResolutionMs(), 1, int64(1000*hours.Hour))),
-		Origin:     maintenance.Origin(c.within(field+".origin", int64(r.GetOrigin()), 1, 4)),
+		Shown:      hours.Millis(c.within(field+".shown_ms", r.GetShownMs(), 0, maxShown)),
+		Resolution: hours.Millis(c.within(field+".resolution_ms", r.GetResolutionMs(), 1, maxResolution)),
+		Origin:     maintenance.Origin(c.within(field+".origin", int64(r.GetOrigin()), 1, maxOrigin)),
 	}
 }
 

@@ -62,16 +62,42 @@ func Marshal(dst []byte, stamp Stamp, body maintenance.Body) ([]byte, error) {
 // ids; what the event says is for the domain to judge. It returns a FieldError
 // for a field out of form, and keeps nothing of b.
 func Unmarshal(b []byte) (Stamp, maintenance.Body, error) {
-	var d Decoder
-	return d.Unmarshal(b)
+	var r maintenance.Reading
+	if stamp, ok := new(Decoder).quick(b, &r); ok {
+		return stamp, &r, nil
+	}
+	return new(Decoder).general(b)
 }
 
 // Decoder reads events one after the other with less to allocate. The zero
 // value is ready; it is for one goroutine.
-type Decoder struct{ m pb.Event }
+type Decoder struct {
+	m       pb.Event
+	names   []string // of meters
+	reading maintenance.Reading
+}
 
 // Unmarshal does as the function Unmarshal.
 func (d *Decoder) Unmarshal(b []byte) (Stamp, maintenance.Body, error) {
+	stamp, body, err := d.UnmarshalShared(b)
+	if body == &d.reading {
+		r := d.reading
+		body = &r
+	}
+	return stamp, body, err
+}
+
+// UnmarshalShared does as Unmarshal, but a body that is a reading is the decoder's
+// own: it holds until the next call.
+func (d *Decoder) UnmarshalShared(b []byte) (Stamp, maintenance.Body, error) {
+	if stamp, ok := d.quick(b, &d.reading); ok {
+		return stamp, &d.reading, nil
+	}
+	return d.general(b)
+}
+
+// general reads events of every kind.
+func (d *Decoder) general(b []byte) (Stamp, maintenance.Body, error) {
 	if len(b) > MaxEvent {
 		return Stamp{}, nil, &FieldError{"(whole)", fmt.Sprintf("%d bytes, at most %d are taken", len(b), MaxEvent)}
 	}
@@ -160,9 +186,16 @@ func BootOf(b []byte) uint32 {
 
 // Event puts an event together: its body as Unmarshal gave it, placed in time.
 func Event(key maintenance.Key, writer maintenance.Writer, at moment.Span, known moment.Instant, hash [32]byte, body maintenance.Body) *maintenance.Event {
+	e := new(maintenance.Event)
+	Put(e, key, writer, at, known, hash, body)
+	return e
+}
+
+// Put does as Event, in the place of what e was.
+func Put(e *maintenance.Event, key maintenance.Key, writer maintenance.Writer, at moment.Span, known moment.Instant, hash [32]byte, body maintenance.Body) {
 	if l, ok := body.(*maintenance.Listened); ok {
 		span := l.To - l.From
 		l.From, l.To = at.NotBefore-span, at.NotBefore
 	}
-	return &maintenance.Event{Key: key, Writer: writer, At: at, Known: known, Hash: hash, Body: body}
+	*e = maintenance.Event{Key: key, Writer: writer, At: at, Known: known, Hash: hash, Body: body}
 }

@@ -134,6 +134,10 @@ func New(o Options) (*Server, error) {
 // grpc.NewServer with the credentials.
 func ServerOptions() []grpc.ServerOption {
 	return []grpc.ServerOption{
+		grpc.ForceServerCodecV2(newCodec()),
+		// TLS has read a record whole: a buffer of gRPC's own beside it would be 32 KiB
+		// of every idle machine's connection.
+		grpc.ReadBufferSize(0),
 		grpc.MaxRecvMsgSize(MaxMessage),
 		grpc.MaxSendMsgSize(64 << 20),
 		grpc.MaxConcurrentStreams(4), // of one connection: a stream, and a renewal beside it

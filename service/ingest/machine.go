@@ -45,6 +45,7 @@ type machine struct {
 	forks  map[[16]byte]uint64         // where a fork was said already
 
 	decoder wire.Decoder
+	event   maintenance.Event // the one at hand, of a spool
 	effects []maintenance.Effect
 	changed changes
 
@@ -57,12 +58,14 @@ type machine struct {
 // taken in.
 type replayer struct {
 	decoder wire.Decoder
+	at      maintenance.Event // the one at hand
 	charts  *chartShelf
 	resumed map[[16]byte]SpoolEnd // see resumption
 }
 
+// event gives an entry's event, which holds until the next call.
 func (r *replayer) event(s *maintenance.State, e *store.Entry) (*maintenance.Event, error) {
-	stamp, body, err := r.decoder.Unmarshal(e.Received)
+	stamp, body, err := r.decoder.UnmarshalShared(e.Received)
 	if err != nil {
 		return nil, fmt.Errorf("revision %d: %w", e.Revision, err)
 	}
@@ -80,7 +83,8 @@ func (r *replayer) event(s *maintenance.State, e *store.Entry) (*maintenance.Eve
 		}
 		hash = hashAfter(next, before, e.Key.Seq, e.Received)
 	}
-	return wire.Event(e.Key, e.Writer, e.At, e.Known, hash, body), nil
+	wire.Put(&r.at, e.Key, e.Writer, e.At, e.Known, hash, body)
+	return &r.at, nil
 }
 
 // hashAfter is a spool's rolling hash after an event of it. It is not known (the

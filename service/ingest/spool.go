@@ -206,14 +206,15 @@ func (w *walk) resume(hash [32]byte) {
 
 // payload decides an event as the spool holds it.
 func (w *walk) payload(key maintenance.Key, after [32]byte, payload []byte) error {
-	stamp, body, err := w.m.decoder.Unmarshal(payload)
+	stamp, body, err := w.m.decoder.UnmarshalShared(payload)
 	if err != nil {
 		return w.aside(key, after, payload, err.Error())
 	}
 	if standIn(body) {
 		return w.aside(key, after, payload, "a spool can't hold this kind of event: it stands for one that is not there")
 	}
-	e := wire.Event(key, maintenance.WriterAgent, w.place.place(stamp), w.now, after, body)
+	e := &w.m.event // nothing keeps it
+	wire.Put(e, key, maintenance.WriterAgent, w.place.place(stamp), w.now, after, body)
 	return w.decide(e, payload)
 }
 

@@ -11,7 +11,8 @@ import (
 // changes gathers what a batch changes, where someone wants to hear it. Indexes
 // of effects hold only right after their event, so ids are taken down then.
 type changes struct {
-	wanted  bool
+	wanted  bool // by anyone
+	all     bool // by someone who hears of the agent's own events too
 	topic   *live.Topic
 	others  bool
 	any     bool
@@ -25,7 +26,7 @@ type changes struct {
 }
 
 func (c *changes) begin(topic *live.Topic) {
-	*c = changes{topic: topic, wanted: topic.Wanted(true)}
+	*c = changes{topic: topic, wanted: topic.Wanted(true), all: topic.Wanted(false)}
 }
 
 func (c *changes) add(s *maintenance.State, e *maintenance.Event, fx []maintenance.Effect) {
@@ -33,7 +34,7 @@ func (c *changes) add(s *maintenance.State, e *maintenance.Event, fx []maintenan
 	if e.Writer != maintenance.WriterAgent {
 		c.others = true
 	}
-	if !c.wanted {
+	if !c.wanted || !c.all && e.Writer == maintenance.WriterAgent {
 		return
 	}
 	c.effects = append(c.effects, fx...)
@@ -78,7 +79,7 @@ func (c *changes) task(t live.TaskNow) {
 
 // end gives the batch's change, false where nobody wants it.
 func (c *changes) end(m *machine, now moment.Instant) (live.Change, bool) {
-	if !c.any || !c.wanted || !c.topic.Wanted(c.others) {
+	if !c.any || !c.wanted || !c.all && !c.others || !c.topic.Wanted(c.others) {
 		return live.Change{}, false
 	}
 	s := m.state

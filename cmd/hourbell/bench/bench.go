@@ -1,230 +1,201 @@
-// Package bench measures the whole path of an event, from agents over mutual TLS
-// to acknowledged and synced, beside the floor of the disk it runs on, in one run
-// on one machine: the ratios count, not the figures.
+// Package bench measures what the whole path of an event costs, from agents over
+// mutual TLS to acknowledged and synced, beside the floor of the same disk.
 //
-// The service is a process of its own, so that its processor time and memory are
-// its own. Whoever loads it shares the processors with it, as peers on one
-// computer do.
+// The service is a process of its own (this program run again), so that its
+// processor time and memory are its own; it is the service as it ships, on
+// loopback, with its store in a folder. The load speaks the agents' stream, with
+// certificates of real enrolments, from batches that are made beforehand, and
+// shares the processors with the service. Every load and its floor are measured
+// in turns, and the median counts: the ratios say more than the figures.
+//
+//	load     streams that send as fast as their windows let them
+//	floor    the same events, group-committed into a plain file
+//	idle     what a connected machine that says nothing takes of memory
+//	bus      what a full bus costs an agent
+//	day      what a day costs on the air
+//	service  the child as its parent sees it; child: the child itself
+//	fleet    machines and their boxes
 package bench
 
 import (
 	"context"
-	"encoding/json"
 	"errors"
 	"fmt"
 	"io"
 	"os"
 	"os/exec"
 	"path/filepath"
-	"text/tabwriter"
+	"runtime"
 	"time"
 
 	"google.golang.org/grpc"
 )
 
-// Options says what is measured, and how much of it.
+// Defaults of Options.
+const (
+	DefaultSeconds  = 10
+	DefaultMachines = 1000
+)
+
+// rounds is how often each load and its floor are measured; the median counts.
+const rounds = 3
+
+// How the seconds are shared out. Setting up comes on top.
+const (
+	pathShare  = 0.80
+	floorShare = 0.15
+	busShare   = 0.05
+)
+
+// Options say what is measured. Child, Connect and Out must be given.
 type Options struct {
-	// Scale multiplies the numbers of events; 1 takes some ten seconds on two cores.
-	Scale float64
-	// Connections is how many idle machines are connected for the memory figure.
-	Connections int
-	// Child starts this program's other half: RunService.
-	Child func(context.Context) (*exec.Cmd, error)
-	// Connect dials the people's listener.
-	Connect func(Service) (*grpc.ClientConn, error)
-	Dir     string // where it all happens; "" a temporary folder
-	JSON    bool
-	Out     io.Writer
-	// Progress is told what is going on; nil nobody.
+	// Seconds is how long the measuring takes in all (0: 10). Setting up comes on
+	// top.
+	Seconds float64
+	// Machines is how many machines the service has, and how many idle ones are
+	// connected for the figure of memory (0: 1000).
+	Machines int
+	// Most bounds the events of one load in one round (0: what fits the time).
+	Most int
+	// Data is the folder to work in, on the disk that is to be measured; it must be
+	// empty or not be there. "" takes a temporary one. Both are removed in the end.
+	Data string
+	// Profile is a folder for processor and allocation profiles of the service
+	// under each load, "" for none.
+	Profile string
+	// JSON prints one document instead of tables.
+	JSON bool
+	Out  io.Writer
+	// Progress is told what is being done; nil: nobody.
 	Progress io.Writer
+	Version  string
+	// Child is the command that runs RunService in another process.
+	Child func(ctx context.Context) (*exec.Cmd, error)
+	// Connect connects to a service as a person.
+	Connect func(Service) (*grpc.ClientConn, error)
+
+	// day is how long the day on the link lasts (0: 24 h); for tests.
+	day time.Duration
+	// before is called when all loads are done and the service still serves; for
+	// tests.
+	before func(context.Context, *grpc.ClientConn, *Result) error
 }
 
-// Service is where the child listens.
-type Service struct {
-	People      string `json:"people"`
-	Agents      string `json:"agents"`
-	Fingerprint string `json:"fingerprint"`
-	TokenFile   string `json:"token_file"`
-}
-
-// PathResult is one load on the whole path.
-type PathResult struct {
-	Streams   int     `json:"streams"`
-	Batch     int     `json:"events_a_message"`
-	Events    uint64  `json:"events"`
-	Seconds   float64 `json:"seconds"`
-	PerSecond float64 `json:"events_per_second"`
-	// ServiceCPU is the service's processor seconds for a million events.
-	ServiceCPU float64 `json:"service_processor_seconds_per_million"`
-	Commits    uint64  `json:"commits"`
-	// JournalBytes an event, as appended.
-	JournalBytes float64 `json:"journal_bytes_per_event"`
-	// FloorPerSecond is what a plain file takes of the same bytes in as many
-	// synced appends, as events/s; Ratio is PerSecond over it.
-	FloorPerSecond float64 `json:"floor_events_per_second"`
-	Ratio          float64 `json:"ratio_to_floor"`
-}
-
-// Result is all that was measured.
-type Result struct {
-	Paths []PathResult `json:"paths"`
-	// AtRest is bytes on disk an event once the service has ended in good order:
-	// the journal and its folds.
-	AtRestJournal float64 `json:"at_rest_journal_bytes_per_event"`
-	AtRestFolds   float64 `json:"at_rest_folds_bytes_per_event"`
-	Idle          Idle    `json:"idle"`
-	Bus           Bus     `json:"bus"`
-	Link          Link    `json:"link"`
-}
-
-// Idle is the memory of connected machines that say nothing.
-type Idle struct {
-	Connections int     `json:"connections"`
-	Bytes       float64 `json:"service_bytes_per_connection"`
-}
-
-// load is what is put on the path.
-type load struct{ streams, batch, events int }
-
-// loads are the usual messages, a fleet that comes back from the dark with
-// large ones, and many machines with one event each; at a small scale those are
-// fewer.
-func loads(scale float64) []load {
-	many := max(8, int(500*min(1, 10*scale)))
-	return []load{
-		{8, 50, int(1_200_000 * scale)},
-		{8, 500, int(1_600_000 * scale)},
-		{many, 1, int(60_000 * scale)},
+func (o *Options) validate() error {
+	switch {
+	case o.Out == nil || o.Child == nil || o.Connect == nil:
+		return errors.New("bench: Out, Child and Connect are needed")
+	case !(o.Seconds >= 0 && o.Seconds <= 3600): // not a number is neither
+		return fmt.Errorf("--seconds %v: want above 0, at most 3600", o.Seconds)
+	case o.Machines < 0 || o.Machines > 100_000:
+		return fmt.Errorf("--machines %d: want 1 to 100000", o.Machines)
+	case o.Most < 0:
+		return fmt.Errorf("--most %d: want a number of events, or 0 for what fits the time", o.Most)
 	}
+	if o.Seconds == 0 {
+		o.Seconds = DefaultSeconds
+	}
+	if o.Machines == 0 {
+		o.Machines = DefaultMachines
+	}
+	if o.day == 0 {
+		o.day = day
+	}
+	if o.Progress == nil {
+		o.Progress = io.Discard
+	}
+	return nil
 }
 
-// Run measures and prints.
+func (o *Options) say(format string, args ...any) { fmt.Fprintf(o.Progress, format+"\n", args...) }
+
+// share is a part of the seconds.
+func (o *Options) share(part float64) time.Duration {
+	return time.Duration(part * o.Seconds * float64(time.Second))
+}
+
+// Run measures and prints. It ends early, with nothing left behind, when ctx does.
 func Run(ctx context.Context, o Options) (err error) {
-	dir, drop, err := folder(o.Dir)
+	if err := o.validate(); err != nil {
+		return err
+	}
+	dir, clean, err := dataFolder(o.Data)
 	if err != nil {
 		return err
 	}
-	defer func() { err = errors.Join(err, drop()) }()
-	r, err := measure(ctx, o, dir)
-	if err != nil {
-		return fmt.Errorf("bench: %w", err)
+	defer func() { err = errors.Join(err, clean()) }()
+	r := &Result{Version: o.Version, Processors: runtime.GOMAXPROCS(0), Rounds: rounds}
+	for _, part := range []func(context.Context, *Options, string, *Result) error{measureService, measureBus} {
+		if err := part(ctx, &o, dir, r); err != nil {
+			if ctx.Err() != nil {
+				return errors.New("interrupted: what was measured so far is not shown, since it is not whole")
+			}
+			return fmt.Errorf("bench: %w", err)
+		}
 	}
 	if o.JSON {
-		enc := json.NewEncoder(o.Out)
-		enc.SetIndent("", "  ")
-		return enc.Encode(r)
+		return r.writeJSON(o.Out)
 	}
-	return r.print(o.Out)
+	return r.writeTables(o.Out)
 }
 
-func folder(dir string) (string, func() error, error) {
-	if dir != "" {
-		return dir, func() error { return nil }, os.MkdirAll(dir, 0o700)
+// dataFolder makes the folder; clean removes what was made.
+func dataFolder(name string) (dir string, clean func() error, err error) {
+	if name == "" {
+		dir, err = os.MkdirTemp("", "hourbell-bench-")
+		if err != nil {
+			return "", nil, fmt.Errorf("make a temporary folder: %w", err)
+		}
+		return dir, func() error { return os.RemoveAll(dir) }, nil
 	}
-	dir, err := os.MkdirTemp("", "hourbell-bench-")
-	return dir, func() error { return os.RemoveAll(dir) }, err
+	if dir, err = filepath.Abs(name); err != nil {
+		return "", nil, fmt.Errorf("find the folder: %w", err)
+	}
+	if err := os.MkdirAll(dir, 0o700); err != nil {
+		return "", nil, fmt.Errorf("make the folder: %w", err)
+	}
+	there, err := os.ReadDir(dir)
+	if err != nil {
+		return "", nil, fmt.Errorf("look into the folder: %w", err)
+	}
+	if len(there) > 0 {
+		return "", nil, fmt.Errorf("--data %s: the folder is not empty: name a new one, it is removed in the end", name)
+	}
+	return dir, func() error { return os.RemoveAll(dir) }, nil
 }
 
-func (o *Options) say(format string, args ...any) {
-	if o.Progress != nil {
-		fmt.Fprintf(o.Progress, format+"\n", args...)
-	}
-}
-
-func measure(ctx context.Context, o Options, dir string) (*Result, error) {
-	r := &Result{}
-	if err := r.paths(ctx, o, dir); err != nil {
-		return nil, err
-	}
-	o.say("listening to a full bus")
-	var err error
-	if r.Bus, err = listenToBus(o.Scale); err != nil {
-		return nil, fmt.Errorf("listen to a full bus: %w", err)
-	}
-	return r, nil
-}
-
-// paths runs the loads on one service, and looks at what it leaves on the disk.
-func (r *Result) paths(ctx context.Context, o Options, dir string) error {
-	machines := o.Connections
-	for _, l := range loads(o.Scale) {
-		machines = max(machines, l.streams)
-	}
-	o.say("starting a service and enrolling %d machines", machines)
-	svc, err := startService(ctx, o, filepath.Join(dir, "service"))
+// measureService measures what needs the service with its machines: the memory of
+// idle machines, the loads, the disk, a day on the link.
+func measureService(ctx context.Context, o *Options, dir string, r *Result) (err error) {
+	s, err := startService(ctx, o, spec{Data: filepath.Join(dir, "service"), Profile: o.Profile})
 	if err != nil {
 		return err
 	}
-	defer svc.kill()
-	boxes, err := svc.enrol(ctx, o, machines)
+	defer func() { err = errors.Join(err, s.end(err)) }()
+	f, err := newFleet(ctx, o, s)
 	if err != nil {
 		return err
 	}
-	if r.Idle, err = idle(ctx, svc, boxes[:o.Connections]); err != nil {
+	if r.Idle, err = f.idle(ctx, o); err != nil {
 		return fmt.Errorf("connect idle machines: %w", err)
 	}
-	var events uint64
-	for _, l := range loads(o.Scale) {
-		n := max(l.streams*l.batch, l.events)
-		o.say("%d streams, %d events a message, %d events", l.streams, l.batch, n)
-		p, err := svc.load(ctx, boxes[:l.streams], l.batch, n)
+	next := 0
+	for _, l := range loads(o.Machines) {
+		p, err := measureLoad(ctx, o, f, l, f.boxes[next:next+l.streams], dir)
 		if err != nil {
-			return fmt.Errorf("%d streams of %d events a message: %w", l.streams, l.batch, err)
+			return fmt.Errorf("%s: %w", l.name(), err)
 		}
-		if err := p.floor(dir); err != nil {
-			return fmt.Errorf("measure the floor: %w", err)
-		}
+		next = (next + l.streams) % (len(f.boxes) - l.streams + 1) // fresh machines while there are any
 		r.Paths = append(r.Paths, p)
-		events += p.Events
 	}
-	o.say("a day on the link at a reading a minute")
-	if r.Link, err = dayOnLink(ctx, svc, boxes[0], filepath.Join(dir, "box")); err != nil {
-		return fmt.Errorf("spend a day on the link: %w", err)
-	}
-	if err := svc.stop(); err != nil {
-		return err
-	}
-	r.AtRestJournal, r.AtRestFolds, err = atRest(filepath.Join(dir, "service", "store"), events)
-	return err
-}
-
-// atRest is what the store takes on the disk an event.
-func atRest(store string, events uint64) (journal, folds float64, err error) {
-	err = filepath.Walk(store, func(path string, info os.FileInfo, err error) error {
-		if err != nil || info.IsDir() {
+	if o.before != nil {
+		if err := o.before(ctx, s.people, r); err != nil {
 			return err
 		}
-		if filepath.Base(filepath.Dir(path)) == "journal" {
-			journal += float64(info.Size())
-		} else {
-			folds += float64(info.Size())
-		}
-		return nil
-	})
-	return journal / float64(events), folds / float64(events), err
-}
-
-func (r *Result) print(w io.Writer) error {
-	t := tabwriter.NewWriter(w, 0, 4, 2, ' ', tabwriter.AlignRight)
-	fmt.Fprintln(t, "streams\tevents a message\tevents/s\tservice s per million\tcommits\tjournal B/event\tfloor events/s\tratio\t")
-	for _, p := range r.Paths {
-		fmt.Fprintf(t, "%d\t%d\t%.0f\t%.2f\t%d\t%.1f\t%.0f\t%.2f\t\n", p.Streams, p.Batch, p.PerSecond, p.ServiceCPU, p.Commits, p.JournalBytes, p.FloorPerSecond, p.Ratio)
 	}
-	if err := t.Flush(); err != nil {
+	o.say("folding and compressing")
+	if r.Disk, err = f.disk(r); err != nil {
 		return err
 	}
-	_, err := fmt.Fprintf(w, `
-Acknowledged and synced, over mutual TLS; the load shares the processors. The floor is a plain
-file that takes the same bytes in as many synced appends.
-At rest %.1f B of journal and %.1f B of folds an event.
-An idle machine's connection takes %.0f kB of the service (%d connected).
-A full bus of %.0f frames/s: %.0f ns a frame, %.2f %% of one core.
-A day on the link at a reading a minute: %.0f kB up, %.0f kB down in %d messages over TLS, and
-some %.0f kB of TCP/IP headers at 40 B a segment.
-`, r.AtRestJournal, r.AtRestFolds, r.Idle.Bytes/1e3, r.Idle.Connections, r.Bus.FramesPerSecond, r.Bus.Nanoseconds, r.Bus.CorePercent,
-		float64(r.Link.Up)/1e3, float64(r.Link.Down)/1e3, r.Link.Messages, float64(r.Link.Headers)/1e3)
-	return err
+	return f.days(ctx, o, dir, r)
 }
-
-// since is seconds since a moment, never 0.
-func since(t time.Time) float64 { return max(time.Since(t).Seconds(), 1e-9) }

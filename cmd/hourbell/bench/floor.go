@@ -1,82 +1,129 @@
 package bench
 
 import (
+	"context"
 	"errors"
+	"fmt"
 	"os"
 	"path/filepath"
 	"time"
 
-	"golang.org/x/sys/unix"
+	"golang.org/x/sync/errgroup"
 
-	"github.com/hourbell/hourbell/agent/listen"
-	"github.com/hourbell/hourbell/internal/combinesim"
+	"github.com/hourbell/hourbell/internal/seglog"
 )
 
-// floor writes as many bytes as the journal took to a plain file in the same
-// folder, in as many appends, each synced.
-func (p *PathResult) floor(dir string) error {
+// mostFloor bounds the file: behind it, writing goes on at its beginning.
+const mostFloor = 256 << 20
+
+// measureFloor group-commits the messages' events into a plain file: as many
+// senders as there were streams, as many batches of each in flight, one who
+// gathers what is there, writes it in one go and syncs. No network, no checks, no
+// state. It gives events a second.
+func measureFloor(ctx context.Context, dir string, made [][]message, batch, window int, within time.Duration) (float64, error) {
 	path := filepath.Join(dir, "floor")
-	f, err := os.Create(path)
+	f, err := seglog.OS{}.Create(path)
 	if err != nil {
-		return err
+		return 0, fmt.Errorf("make a plain file: %w", err)
 	}
 	defer os.Remove(path)
-	commits := int(max(1, p.Commits))
-	buf := make([]byte, max(1, int(p.JournalBytes*float64(p.Events))/commits))
-	for i := range buf {
-		buf[i] = byte(i*31 + i>>8)
-	}
+	g, ctx := errgroup.WithContext(ctx)
+	in := make(chan offered, len(made)*window)
 	begun := time.Now()
-	for range commits {
-		if _, err := f.Write(buf); err != nil {
-			return errors.Join(err, f.Close())
-		}
-		if err := unix.Fdatasync(int(f.Fd())); err != nil {
-			return errors.Join(err, f.Close())
-		}
+	deadline := begun.Add(within)
+	done := make(chan struct{})
+	senders, sending := errgroup.WithContext(ctx)
+	for _, own := range made {
+		senders.Go(func() error { return sendFloor(sending, in, own, window, deadline) })
 	}
-	p.FloorPerSecond = float64(p.Events) / since(begun)
-	p.Ratio = p.PerSecond / p.FloorPerSecond
-	return f.Close()
+	g.Go(func() error {
+		defer close(done)
+		return senders.Wait()
+	})
+	messages := 0
+	g.Go(func() (err error) {
+		messages, err = commitFloor(ctx, f, in, done)
+		return err
+	})
+	err = g.Wait()
+	took := time.Since(begun)
+	if err := errors.Join(err, f.Close()); err != nil {
+		return 0, fmt.Errorf("write a plain file: %w", err)
+	}
+	return float64(messages*batch) / took.Seconds(), nil
 }
 
-// Bus is what listening to a full 500 kbit/s bus costs.
-type Bus struct {
-	FramesPerSecond float64 `json:"frames_per_second"`
-	Nanoseconds     float64 `json:"nanoseconds_per_frame"`
-	CorePercent     float64 `json:"core_percent"`
+// offered is one message on its way into the file, and its sender's room.
+type offered struct {
+	payload []byte
+	room    chan struct{}
 }
 
-// listenToBus puts a minute or more of a full bus through the agent's listener.
-func listenToBus(scale float64) (Bus, error) {
-	start := time.Date(2031, 7, 2, 7, 0, 0, 0, time.UTC)
-	story := combinesim.Crew(start, 1)[0]
-	story.Machine.Rates = combinesim.FullBus()
-	m, err := combinesim.New(story.Machine)
-	if err != nil {
-		return Bus{}, err
-	}
-	// The machine is at work a while after the key was turned.
-	from := start.Add(30 * time.Minute)
-	m.Run(from, func(combinesim.Frame) {})
-	length := time.Duration(max(2, 60*scale) * float64(time.Second))
-	frames := m.Append(nil, from.Add(length))
-	ear, err := listen.New(listen.Options{})
-	if err != nil {
-		return Bus{}, err
-	}
-	var events []listen.Event
-	begun := time.Now()
-	for i := range frames {
-		f := &frames[i]
-		ear.Push(f.AtNS, f.ID, f.Data[:f.Len])
-		if i%200 == 0 {
-			ear.Tick(f.AtNS)
-			events = ear.Take(events[:0])
+// sendFloor sends messages, again and again, until the deadline, and waits until
+// all are on disk.
+func sendFloor(ctx context.Context, in chan<- offered, own []message, window int, deadline time.Time) error {
+	room := make(chan struct{}, window)
+	take := func() error {
+		select {
+		case room <- struct{}{}:
+			return nil
+		case <-ctx.Done():
+			return context.Cause(ctx)
 		}
 	}
-	took := since(begun)
-	b := Bus{FramesPerSecond: float64(len(frames)) / length.Seconds(), Nanoseconds: took * 1e9 / float64(len(frames))}
-	b.CorePercent = b.FramesPerSecond * b.Nanoseconds / 1e9 * 100
-	return b, nil
+	for i := 0; ; i = (i + 1) % len(own) {
+		if err := take(); err != nil {
+			return err
+		}
+		if time.Now().After(deadline) {
+			<-room
+			break
+		}
+		in <- offered{own[i].payload, room} // there is room for all in flight
+	}
+	for range window {
+		if err := take(); err != nil {
+			return err
+		}
+	}
+	return nil
+}
+
+// commitFloor writes and syncs what has gathered, until all is done.
+func commitFloor(ctx context.Context, f seglog.File, in <-chan offered, done <-chan struct{}) (messages int, err error) {
+	var bytes []byte
+	var rooms []chan struct{}
+	size := int64(0)
+	for {
+		bytes, rooms = bytes[:0], rooms[:0]
+		select {
+		case x := <-in:
+			bytes, rooms = append(bytes, x.payload...), append(rooms, x.room)
+		case <-done:
+			return messages, nil
+		case <-ctx.Done():
+			return messages, context.Cause(ctx)
+		}
+		for more := true; more; {
+			select {
+			case x := <-in:
+				bytes, rooms = append(bytes, x.payload...), append(rooms, x.room)
+			default:
+				more = false
+			}
+		}
+		if _, err := f.WriteAt(bytes, size); err != nil {
+			return messages, err
+		}
+		if err := f.Sync(); err != nil {
+			return messages, err
+		}
+		if size > mostFloor {
+			size = 0
+		}
+		messages, size = messages+len(rooms), size+int64(len(bytes))
+		for _, room := range rooms {
+			<-room
+		}
+	}
 }

@@ -1,16 +1,22 @@
 package bench
 
 import (
+	"bytes"
 	"context"
 	"errors"
 	"fmt"
-	"sync"
+	"io"
+	"slices"
 	"time"
 
+	"golang.org/x/sync/errgroup"
 	"google.golang.org/grpc"
-	"google.golang.org/grpc/credentials"
+	"google.golang.org/grpc/encoding"
+	"google.golang.org/grpc/encoding/gzip"
+	grpcproto "google.golang.org/grpc/encoding/proto"
+	"google.golang.org/grpc/mem"
+	"google.golang.org/protobuf/proto"
 
-	"github.com/hourbell/hourbell/agent/link"
 	"github.com/hourbell/hourbell/internal/maintenance"
 	"github.com/hourbell/hourbell/internal/maintenance/hours"
 	"github.com/hourbell/hourbell/internal/maintenance/moment"
@@ -19,219 +25,387 @@ import (
 	pb "github.com/hourbell/hourbell/proto/hourbell/v1"
 )
 
-// step is the time between two readings of the load: they run in step with the
-// clock, in the past, so that every one counts.
-const step = 10 * time.Second
-
-// stream is one box's open connection.
-type stream struct {
-	box    *box
-	conn   *grpc.ClientConn
-	stream grpc.BidiStreamingClient[pb.ConnectRequest, pb.ConnectResponse]
-	window int
+// load is one way to load the path: streams that send messages of batch events.
+type load struct {
+	streams, batch int
+	gzip           bool
 }
 
-// open connects a box and says hello.
-func (s *running) open(ctx context.Context, b *box) (*stream, error) {
-	config := b.id.TLS(time.Now)
-	config.ServerName = link.ServerName
-	conn, err := grpc.NewClient("passthrough:///"+s.at.Agents, grpc.WithTransportCredentials(credentials.NewTLS(config)))
+// loads are a few machines with the batches of a day's backlog, small and large,
+// many machines with one event each, and the large ones compressed, as agents
+// send them.
+func loads(machines int) []load {
+	few, many := min(8, machines), min(500, machines)
+	return []load{{few, 50, false}, {few, 500, false}, {many, 1, false}, {few, 500, true}}
+}
+
+func (l *load) name() string {
+	how := ""
+	if l.gzip {
+		how = ", compressed"
+	}
+	return fmt.Sprintf("%d streams, %d events a message%s", l.streams, l.batch, how)
+}
+
+const (
+	// What is made beforehand for a second: more than the path takes.
+	madeBatched, madeSingly = 1_600_000, 400_000
+	// mostOfBox keeps a box's readings, a minute apart, in the past.
+	mostOfBox = 150_000
+	// step and resolution are of an engine that runs, whose meter has steps of 0.05 h.
+	step       = time.Minute
+	resolution = 180 * hours.Second
+)
+
+// messages is how many of them are made for a stream in one round.
+func (l *load) messages(o *Options) int {
+	second := madeBatched
+	if l.batch == 1 {
+		second = madeSingly
+	}
+	events := int(l.round(o).Seconds() * float64(second))
+	if o.Most > 0 {
+		events = min(events, o.Most)
+	}
+	return max(1, min(events/l.streams, mostOfBox)/l.batch)
+}
+
+// round is how long one round lasts.
+func (l *load) round(o *Options) time.Duration {
+	return o.share(pathShare) / time.Duration(rounds*len(loads(o.Machines)))
+}
+
+// message is one ConnectRequest as bytes.
+type message struct {
+	raw     raw
+	payload []byte // its events' bytes, one after the other
+	// The spool after it.
+	next uint64
+	hash spoolhash.Hash
+}
+
+// raw is a message that is serialised already.
+type raw []byte
+
+// codec is gRPC's own, and takes raw messages too.
+type codec struct{ encoding.CodecV2 }
+
+func newCodec() codec { return codec{encoding.GetCodecV2(grpcproto.Name)} }
+
+// Marshal implements encoding.CodecV2.
+func (c codec) Marshal(v any) (mem.BufferSlice, error) {
+	if b, is := v.(raw); is {
+		return mem.BufferSlice{mem.SliceBuffer(b)}, nil
+	}
+	return c.CodecV2.Marshal(v)
+}
+
+// make makes a box's next messages; the box stays as it is until they are sent.
+func (b *box) make(start time.Time, messages, batch int) ([]message, error) {
+	out := make([]message, messages)
+	next, hash := b.next, b.hash
+	for i := range out {
+		m := &pb.Batch{FirstSequence: next, PreviousHash: bytes.Clone(hash[:]), Events: make([][]byte, batch)}
+		arena := make([]byte, 0, 48*batch)
+		for k := range m.Events {
+			run := time.Duration(next) * step
+			body := &maintenance.Reading{Meter: "engine", Origin: maintenance.OriginBus, Resolution: resolution,
+				Shown: firstHours + hours.Millis(run.Milliseconds())/resolution*resolution}
+			from := len(arena)
+			var err error
+			if arena, err = wire.Marshal(arena, wire.Stamp{Time: moment.Instant(start.Add(run).UnixMilli())}, body); err != nil {
+				return nil, err
+			}
+			m.Events[k] = arena[from:len(arena):len(arena)]
+			hash = spoolhash.Next(hash, next, m.Events[k])
+			next++
+		}
+		serialised, err := proto.Marshal(&pb.ConnectRequest{Message: &pb.ConnectRequest_Batch{Batch: m}})
+		if err != nil {
+			return nil, fmt.Errorf("make a batch: %w", err)
+		}
+		out[i] = message{serialised, arena, next, hash}
+	}
+	return out, nil
+}
+
+// lane is a box's open stream.
+type lane struct {
+	b      *box
+	conn   *grpc.ClientConn
+	stream grpc.BidiStreamingClient[pb.ConnectRequest, pb.ConnectResponse]
+	room   chan struct{} // holds a token for every batch in flight
+	gone   chan struct{} // closed when the stream has ended
+	err    error         // why; read it once gone is closed
+	copied chan struct{} // closed when the cab's copy has come
+	batch  uint64
+	base   uint64 // events of the spool before those of this lane
+}
+
+// open connects a box up to the welcome.
+func (f *fleet) open(ctx context.Context, b *box, l *load) (*lane, error) {
+	conn, err := f.dial(f.s.at.Agents, b)
 	if err != nil {
 		return nil, err
 	}
-	c := &stream{box: b, conn: conn}
-	if c.stream, err = pb.NewAgentServiceClient(conn).Connect(ctx); err == nil {
-		err = c.greet()
+	options := []grpc.CallOption{grpc.ForceCodecV2(newCodec())}
+	if l.gzip {
+		options = append(options, grpc.UseCompressor(gzip.Name))
+	}
+	ln := &lane{b: b, conn: conn, gone: make(chan struct{}), copied: make(chan struct{}), batch: uint64(l.batch), base: b.next - 1}
+	if ln.stream, err = pb.NewAgentServiceClient(conn).Connect(ctx, options...); err == nil {
+		err = ln.greet()
 	}
 	if err != nil {
-		return nil, errors.Join(err, conn.Close())
+		return nil, errors.Join(fmt.Errorf("connect the box of %s: %w", b.machine, err), conn.Close())
 	}
-	return c, nil
+	go ln.hear()
+	return ln, nil
 }
 
-func (c *stream) greet() error {
-	b := c.box
-	if b.next == 1 {
-		b.hash = spoolhash.Start(b.epoch)
-	}
-	hello := &pb.AgentHello{Revision: 1, Version: "bench", Epoch: b.epoch[:], LastSequence: b.next - 1, LastHash: b.hash[:], FirstSequence: 1,
-		Rules: maintenance.RulesVersion, ClockMs: time.Now().UnixMilli(), Synced: true, Boot: 1, MonotonicMs: 1}
-	if err := c.stream.Send(&pb.ConnectRequest{Message: &pb.ConnectRequest_Hello{Hello: hello}}); err != nil {
+// greet says hello and holds what the service has to what was acknowledged.
+func (ln *lane) greet() error {
+	b := ln.b
+	err := ln.stream.Send(&pb.ConnectRequest{Message: &pb.ConnectRequest_Hello{Hello: &pb.AgentHello{
+		Revision: 1, Version: "bench", Epoch: b.epoch[:], FirstSequence: 1, LastSequence: b.next - 1, LastHash: b.hash[:], AckedSequence: b.next - 1,
+		Rules: maintenance.RulesVersion, ClockMs: time.Now().UnixMilli(), Synced: true, Boot: 1, MonotonicMs: 1,
+	}}})
+	if err != nil && !errors.Is(err, io.EOF) {
 		return err
 	}
-	answer, err := c.stream.Recv()
+	m, err := ln.stream.Recv()
 	if err != nil {
 		return err
 	}
-	w := answer.GetWelcome()
-	if w.GetNextSequence() != b.next {
-		return fmt.Errorf("the service wants event %d, not %d", w.GetNextSequence(), b.next)
+	w := m.GetWelcome()
+	if w.GetNextSequence() != b.next || w.GetWindow() == 0 {
+		return fmt.Errorf("the service wants event %d next with a window of %d; %d were acknowledged", w.GetNextSequence(), w.GetWindow(), b.next-1)
 	}
-	c.window = max(1, int(w.GetWindow()))
+	ln.room = make(chan struct{}, w.GetWindow())
 	return nil
 }
 
-// load sends events in batches over one stream a box, as fast as the window
-// allows, and measures until the last is acknowledged.
-func (s *running) load(ctx context.Context, boxes []*box, batch, events int) (PathResult, error) {
-	p := PathResult{Streams: len(boxes), Batch: batch}
-	streams, batches, err := s.prepare(ctx, boxes, batch, events)
-	if err != nil {
-		return p, err
-	}
-	before, err := s.account()
-	if err != nil {
-		return p, err
-	}
-	begun := time.Now()
-	errs := make([]error, len(streams))
-	var wg sync.WaitGroup
-	for i, c := range streams {
-		wg.Go(func() { errs[i] = c.push(batches[i]) })
-	}
-	wg.Wait()
-	p.Seconds = since(begun)
-	after, err := s.account()
-	if err := errors.Join(append(errs, err)...); err != nil {
-		return p, err
-	}
-	for i, c := range streams {
-		p.Events += uint64(len(batches[i]) * batch)
-		errs[i] = c.conn.Close()
-	}
-	if taken := after.stats.Taken - before.stats.Taken; taken < p.Events {
-		return p, fmt.Errorf("%d events were acknowledged and %d taken in", p.Events, taken)
-	}
-	p.PerSecond = float64(p.Events) / p.Seconds
-	p.ServiceCPU = (after.cpu - before.cpu).Seconds() / float64(p.Events) * 1e6
-	p.Commits = after.stats.Commits - before.stats.Commits
-	p.JournalBytes = float64(after.stats.CommittedBytes-before.stats.CommittedBytes) / float64(p.Events)
-	return p, errors.Join(errs...)
-}
-
-// account is what the service has used and done so far.
-type account struct {
-	cpu   time.Duration
-	stats struct{ Taken, Commits, CommittedBytes uint64 }
-}
-
-func (s *running) account() (a account, err error) {
-	st, err := s.stats()
-	if err != nil {
-		return a, err
-	}
-	a.stats.Taken, a.stats.Commits, a.stats.CommittedBytes = st.Taken, st.Commits, st.CommittedBytes
-	a.cpu, err = s.processor()
-	return a, err
-}
-
-// prepare opens the streams and makes every batch beforehand, so that making
-// them is not measured.
-func (s *running) prepare(ctx context.Context, boxes []*box, batch, events int) (streams []*stream, batches [][]*pb.ConnectRequest, err error) {
-	each := max(1, events/len(boxes)/batch)
-	for _, b := range boxes {
-		c, err := s.open(ctx, b)
+// hear takes acknowledgements until the stream ends.
+func (ln *lane) hear() {
+	defer close(ln.gone)
+	freed := uint64(0)
+	for {
+		m, err := ln.stream.Recv()
+		if err == nil {
+			err = ln.heard(m, &freed)
+		}
 		if err != nil {
-			return nil, nil, err
+			ln.err = fmt.Errorf("the box of %s: %w", ln.b.machine, err)
+			return
 		}
-		streams = append(streams, c)
-		own := make([]*pb.ConnectRequest, each)
-		for i := range own {
-			if own[i], err = b.batch(batch); err != nil {
-				return nil, nil, err
-			}
-		}
-		batches = append(batches, own)
 	}
-	return streams, batches, nil
 }
 
-// batch is the box's next readings, each a step after the one before.
-func (b *box) batch(n int) (*pb.ConnectRequest, error) {
-	m := &pb.Batch{FirstSequence: b.next, PreviousHash: append([]byte(nil), b.hash[:]...), Events: make([][]byte, n)}
-	start := time.Now().Truncate(24 * time.Hour).Add(-1000 * 24 * time.Hour)
-	for i := range m.Events {
-		run := time.Duration(b.next) * step
-		body := &maintenance.Reading{Meter: "engine", Shown: hours.Millis(run.Milliseconds()), Resolution: 180 * hours.Second, Origin: maintenance.OriginBus}
-		payload, err := wire.Marshal(nil, wire.Stamp{Time: moment.Instant(start.Add(run).UnixMilli())}, body)
-		if err != nil {
-			return nil, err
-		}
-		b.hash = spoolhash.Next(b.hash, b.next, payload)
-		b.next++
-		m.Events[i] = payload
-	}
-	return &pb.ConnectRequest{Message: &pb.ConnectRequest_Batch{Batch: m}}, nil
-}
-
-// push sends the batches within the window and waits for the last ack.
-func (c *stream) push(batches []*pb.ConnectRequest) error {
-	room := make(chan struct{}, c.window)
-	acked := make(chan error, 1)
-	lasts := make([]uint64, len(batches))
-	for i, b := range batches {
-		lasts[i] = b.GetBatch().GetFirstSequence() + uint64(len(b.GetBatch().GetEvents())) - 1
-	}
-	go func() { acked <- c.acks(lasts, room) }()
-	for _, b := range batches {
+func (ln *lane) heard(m *pb.ConnectResponse, freed *uint64) error {
+	if m.GetCabCopy() != nil {
 		select {
-		case room <- struct{}{}:
-		case err := <-acked:
-			return err
-		}
-		if err := c.stream.Send(b); err != nil {
-			return errors.Join(err, <-acked)
+		case <-ln.copied:
+		default:
+			close(ln.copied)
 		}
 	}
-	return <-acked
-}
-
-// acks makes room for each batch that was acknowledged, until all were.
-func (c *stream) acks(lasts []uint64, room <-chan struct{}) error {
-	for len(lasts) > 0 {
-		m, err := c.stream.Recv()
-		if err != nil {
-			return err
-		}
-		ack := m.GetAck()
-		if ack == nil {
-			continue
-		}
-		if n := len(ack.GetSetAside()); n > 0 {
-			return fmt.Errorf("%d events were set aside: %s", n, ack.GetSetAside()[0].GetReason())
-		}
-		for len(lasts) > 0 && lasts[0] <= ack.GetSequence() {
-			lasts = lasts[1:]
-			<-room
-		}
+	ack := m.GetAck()
+	if ack == nil {
+		return nil
+	}
+	if aside := ack.GetSetAside(); len(aside) > 0 {
+		return fmt.Errorf("event %d was set aside: %s", aside[0].GetSequence(), aside[0].GetReason())
+	}
+	for ; *freed < (ack.GetSequence()-ln.base)/ln.batch; *freed++ {
+		<-ln.room
 	}
 	return nil
 }
 
-// idle connects boxes that say nothing and looks at the service's memory.
-func idle(ctx context.Context, s *running, boxes []*box) (Idle, error) {
-	r := Idle{Connections: len(boxes)}
-	if len(boxes) == 0 {
-		return r, nil
+// push sends messages until the deadline, as the window allows, and waits until
+// all that was sent is acknowledged.
+func (ln *lane) push(messages []message, deadline time.Time) (sent int, err error) {
+	for i := range messages {
+		select {
+		case ln.room <- struct{}{}:
+		case <-ln.gone:
+			return sent, ln.err
+		}
+		if time.Now().After(deadline) {
+			<-ln.room
+			break
+		}
+		if err := ln.stream.SendMsg(messages[i].raw); err != nil {
+			<-ln.gone // only who receives learns why
+			return sent, ln.err
+		}
+		ln.b.next, ln.b.hash = messages[i].next, messages[i].hash
+		sent++
 	}
-	before, err := s.memory()
-	if err != nil {
-		return r, err
+	return sent, ln.settle()
+}
+
+// settle waits until nothing is in flight.
+func (ln *lane) settle() error {
+	for range cap(ln.room) {
+		select {
+		case ln.room <- struct{}{}:
+		case <-ln.gone:
+			return ln.err
+		}
 	}
-	var open []*stream
+	for range cap(ln.room) {
+		<-ln.room
+	}
+	return nil
+}
+
+func (ln *lane) close() {
+	_ = ln.conn.Close() // all is acknowledged, or has failed
+	<-ln.gone
+}
+
+// loaded is a load under way.
+type loaded struct {
+	*load
+	f     *fleet
+	lanes []*lane
+	Path
+	bytes   int // of payload
+	commits uint64
+	cpu     time.Duration
+	rates   []float64
+	floors  []float64
+}
+
+// measureLoad measures one load and its floor in turns.
+func measureLoad(ctx context.Context, o *Options, f *fleet, l load, boxes []*box, dir string) (_ Path, err error) {
+	o.say("%s", l.name())
+	x := &loaded{load: &l, f: f, Path: Path{Streams: l.streams, Batch: l.batch, Gzip: l.gzip}}
 	defer func() {
-		for _, c := range open {
-			_ = c.conn.Close()
+		for _, ln := range x.lanes {
+			ln.close()
 		}
 	}()
-	for _, b := range boxes {
-		c, err := s.open(ctx, b)
-		if err != nil {
-			return r, err
-		}
-		open = append(open, c)
+	if x.lanes, err = f.openAll(ctx, boxes, &l); err != nil {
+		return x.Path, err
 	}
-	after, err := s.memory()
-	r.Bytes = max(0, after-before) / float64(len(boxes))
-	return r, err
+	before, err := f.s.usage(askUsage)
+	if err == nil && o.Profile != "" {
+		_, err = f.s.usage(askProfile + fmt.Sprintf("%dx%d%s", l.streams, l.batch, map[bool]string{true: "-gzip"}[l.gzip]))
+	}
+	for r := 0; r < rounds && err == nil; r++ {
+		err = x.round(ctx, o, dir)
+	}
+	if err == nil && o.Profile != "" {
+		_, err = f.s.usage(askStop)
+	}
+	if err != nil {
+		return x.Path, err
+	}
+	after, err := f.s.usage(askFold)
+	if err != nil {
+		return x.Path, err
+	}
+	return x.Path, x.sum(before, after)
+}
+
+// openAll opens a lane for each box.
+func (f *fleet) openAll(ctx context.Context, boxes []*box, l *load) ([]*lane, error) {
+	lanes := make([]*lane, len(boxes))
+	err := each(ctx, len(boxes), func(_ context.Context, i int) (err error) {
+		lanes[i], err = f.open(ctx, boxes[i], l)
+		return err
+	})
+	return slices.DeleteFunc(lanes, func(ln *lane) bool { return ln == nil }), err
+}
+
+// round makes messages, puts them on the path, and then on the floor.
+func (x *loaded) round(ctx context.Context, o *Options, dir string) error {
+	made := make([][]message, len(x.lanes))
+	err := each(ctx, len(x.lanes), func(_ context.Context, i int) (err error) {
+		made[i], err = x.lanes[i].b.make(x.f.start, x.messages(o), x.batch)
+		return err
+	})
+	if err != nil {
+		return err
+	}
+	before, err := x.f.s.usage(askUsage)
+	if err != nil {
+		return err
+	}
+	sent, took, err := x.put(made, x.load.round(o))
+	if err != nil {
+		return err
+	}
+	after, err := x.f.s.usage(askUsage)
+	if err != nil {
+		return err
+	}
+	x.Events += uint64(sent * x.batch)
+	x.cpu += after.CPU - before.CPU
+	x.commits += after.Commits - before.Commits
+	x.rates = append(x.rates, float64(sent*x.batch)/took.Seconds())
+	x.bytes += x.payload(made, sent)
+	floor, err := measureFloor(ctx, dir, made, x.batch, cap(x.lanes[0].room), o.share(floorShare)/time.Duration(rounds*len(loads(o.Machines))))
+	x.floors = append(x.floors, floor)
+	return err
+}
+
+// payload is the bytes of so many messages' events: all are about as long.
+func (x *loaded) payload(made [][]message, messages int) int {
+	bytes, n := 0, 0
+	for _, own := range made {
+		for i := range own {
+			bytes, n = bytes+len(own[i].payload), n+1
+		}
+	}
+	return bytes / n * messages
+}
+
+// put sends on all lanes at once and gives the messages sent and the time from the
+// first to the last acknowledgement.
+func (x *loaded) put(made [][]message, within time.Duration) (sent int, took time.Duration, err error) {
+	counts := make([]int, len(x.lanes))
+	start := make(chan struct{})
+	var deadline time.Time
+	var g errgroup.Group
+	for i, ln := range x.lanes {
+		g.Go(func() (err error) {
+			<-start
+			counts[i], err = ln.push(made[i], deadline)
+			return err
+		})
+	}
+	begun := time.Now()
+	deadline = begun.Add(within)
+	close(start)
+	err = g.Wait()
+	took = time.Since(begun)
+	for _, n := range counts {
+		sent += n
+	}
+	return sent, took, err
+}
+
+// sum works the figures out, and holds what was acknowledged to what is journalled.
+func (x *loaded) sum(before, after usage) error {
+	if journalled := after.Events - before.Events; journalled < x.Events {
+		return fmt.Errorf("%d events were acknowledged, but %d journalled", x.Events, journalled)
+	}
+	n := float64(x.Events)
+	x.PerSecond, x.Floor = median(x.rates), median(x.floors)
+	x.Ratio = x.PerSecond / x.Floor
+	x.Service = x.cpu.Seconds() / n * 1e6
+	x.Folded = (after.CPU - before.CPU).Seconds() / n * 1e6
+	x.ACommit = n / float64(max(1, x.commits))
+	x.Payload = float64(x.bytes) / n
+	x.Journal = float64(after.Journal-before.Journal) / n
+	return nil
+}
+
+// median of an odd number of figures.
+func median(v []float64) float64 {
+	v = slices.Sorted(slices.Values(v))
+	return v[len(v)/2]
 }

@@ -3,234 +3,142 @@ package bench
 import (
 	"bufio"
 	"context"
-	"crypto/rand"
 	"encoding/json"
 	"errors"
 	"fmt"
 	"io"
-	"log/slog"
-	"os"
 	"os/exec"
-	"path/filepath"
-	"runtime/debug"
-	"strconv"
 	"strings"
-	"syscall"
+	"sync"
 	"time"
 
 	"google.golang.org/grpc"
-
-	"github.com/google/uuid"
-
-	"github.com/hourbell/hourbell/agent/enrol"
-	"github.com/hourbell/hourbell/internal/store"
-	"github.com/hourbell/hourbell/internal/store/local"
-	pb "github.com/hourbell/hourbell/proto/hourbell/v1"
-	"github.com/hourbell/hourbell/service"
-	"github.com/hourbell/hourbell/service/ingest"
 )
 
-// RunService is the child: a service in the folder that the first line of in
-// names. It says where it listens, answers each further line with its counts,
-// and stops in good order when in ends.
-func RunService(ctx context.Context, in io.Reader, out io.Writer) error {
-	lines := bufio.NewScanner(in)
-	if !lines.Scan() {
-		return errors.New("bench service: no folder named on standard input")
-	}
-	data := lines.Text()
-	app, err := service.New(ctx, service.Options{
-		Data: data, Version: "bench", Log: slog.New(slog.NewTextHandler(os.Stderr, &slog.HandlerOptions{Level: slog.LevelError})), Now: time.Now, Rand: rand.Reader,
-		OpenStore: func(context.Context) (store.Store, error) {
-			return local.Open(filepath.Join(data, "store"), local.Options{})
-		},
-		PeopleAddr: "127.0.0.1:0", AgentsAddr: "127.0.0.1:0", EnrolAddr: "127.0.0.1:0", MetricsAddr: service.NoListener, Host: "127.0.0.1",
-	})
-	if err != nil {
-		return err
-	}
-	ctx, stop := context.WithCancel(ctx)
-	defer stop()
-	ended := make(chan error, 1)
-	go func() { ended <- app.Run(ctx) }()
-	at := app.Addresses()
-	enc := json.NewEncoder(out)
-	if err := enc.Encode(Service{People: at.People, Agents: at.Agents, Fingerprint: app.Fingerprint(), TokenFile: filepath.Join(data, service.TokenFile)}); err != nil {
-		return err
-	}
-	for lines.Scan() {
-		debug.FreeOSMemory()
-		if err := enc.Encode(app.Ingest().Stats()); err != nil {
-			return err
-		}
-	}
-	stop()
-	return <-ended
+// patience is how long the child may take to end.
+const patience = 20 * time.Second
+
+// served is the child as its parent sees it.
+type served struct {
+	at     Service
+	people *grpc.ClientConn
+
+	cmd  *exec.Cmd
+	in   io.WriteCloser
+	out  *bufio.Reader
+	said tail // on standard error
+	// unwatch lets the context go; it says whether the context left the child alone.
+	unwatch func() bool
 }
 
-// running is the child seen from outside.
-type running struct {
-	at    Service
-	cmd   *exec.Cmd
-	in    io.WriteCloser
-	out   *bufio.Scanner
-	conn  *grpc.ClientConn
-	ended bool
+// tail keeps the end of what the child says on its standard error.
+type tail struct {
+	mu sync.Mutex
+	b  []byte
 }
 
-func startService(ctx context.Context, o Options, data string) (*running, error) {
+const tailBytes = 4 << 10
+
+func (t *tail) Write(p []byte) (int, error) {
+	t.mu.Lock()
+	defer t.mu.Unlock()
+	t.b = append(t.b, p...)
+	if over := len(t.b) - tailBytes; over > 0 {
+		t.b = append(t.b[:0], t.b[over:]...)
+	}
+	return len(p), nil
+}
+
+func (t *tail) String() string {
+	t.mu.Lock()
+	defer t.mu.Unlock()
+	return strings.TrimSpace(string(t.b))
+}
+
+// startService starts the child and connects to it as a person.
+func startService(ctx context.Context, o *Options, sp spec) (*served, error) {
+	o.say("starting a service")
 	cmd, err := o.Child(ctx)
 	if err != nil {
 		return nil, err
 	}
-	cmd.Stderr = os.Stderr
-	s := &running{cmd: cmd}
-	if s.in, err = cmd.StdinPipe(); err != nil {
-		return nil, err
-	}
-	out, err := cmd.StdoutPipe()
-	if err != nil {
-		return nil, err
-	}
-	if err := cmd.Start(); err != nil {
+	s := &served{cmd: cmd}
+	cmd.Stderr = &s.said
+	if err := s.start(ctx, sp); err != nil {
 		return nil, fmt.Errorf("start the service: %w", err)
 	}
-	s.out = bufio.NewScanner(out)
-	if err := s.ask(data, &s.at); err != nil {
-		s.kill()
-		return nil, fmt.Errorf("start the service: %w", err)
-	}
-	if s.conn, err = o.Connect(s.at); err != nil {
-		s.kill()
-		return nil, err
+	if s.people, err = o.Connect(s.at); err != nil {
+		return nil, errors.Join(err, s.end(err))
 	}
 	return s, nil
 }
 
-// ask writes one line and reads one.
-func (s *running) ask(line string, into any) error {
-	if _, err := fmt.Fprintln(s.in, line); err != nil {
+func (s *served) start(ctx context.Context, sp spec) (err error) {
+	if s.in, err = s.cmd.StdinPipe(); err != nil {
 		return err
 	}
-	if !s.out.Scan() {
-		return errors.Join(errors.New("the service ended"), s.out.Err())
-	}
-	return json.Unmarshal(s.out.Bytes(), into)
-}
-
-func (s *running) stats() (st ingest.Stats, err error) { return st, s.ask("stats", &st) }
-
-// stop lets it end in good order.
-func (s *running) stop() error {
-	s.ended = true
-	_ = s.conn.Close()
-	if err := s.in.Close(); err != nil {
+	out, err := s.cmd.StdoutPipe()
+	if err != nil {
 		return err
 	}
-	if err := s.cmd.Wait(); err != nil {
-		return fmt.Errorf("stop the service: %w", err)
+	s.out = bufio.NewReader(out)
+	if err := s.cmd.Start(); err != nil {
+		return err
+	}
+	// Whoever waits for an answer hears of an interrupt by the child's end.
+	s.unwatch = context.AfterFunc(ctx, func() { _ = s.in.Close() })
+	first, err := json.Marshal(sp)
+	if err == nil {
+		err = s.ask(string(first), &s.at)
+	}
+	if err != nil {
+		return errors.Join(err, s.end(err))
 	}
 	return nil
 }
 
-func (s *running) kill() {
-	if s.ended {
-		return
+// ask says a line and reads the answer.
+func (s *served) ask(line string, into any) error {
+	if _, err := io.WriteString(s.in, line+"\n"); err != nil {
+		return fmt.Errorf("ask the service: %w", err)
 	}
-	s.ended = true
-	if s.conn != nil {
-		_ = s.conn.Close()
+	b, err := s.out.ReadBytes('\n')
+	if err != nil {
+		return fmt.Errorf("hear the service: %w", err)
 	}
-	_ = s.cmd.Process.Kill()
-	_ = s.cmd.Wait()
+	if err := json.Unmarshal(b, into); err != nil {
+		return fmt.Errorf("hear the service: %w", err)
+	}
+	return nil
 }
 
-// processor is the service's processor time so far, by the kernel's account
-// (hundredths of a second on Linux; 0 elsewhere).
-func (s *running) processor() (time.Duration, error) {
-	b, err := os.ReadFile(fmt.Sprintf("/proc/%d/stat", s.cmd.Process.Pid))
-	if errors.Is(err, os.ErrNotExist) || errors.Is(err, syscall.ENOTSUP) {
-		return 0, nil
+// usage asks for what it has used, after something it is to do.
+func (s *served) usage(line string) (u usage, err error) {
+	if err = s.ask(line, &u); err == nil && u.Error != "" {
+		err = fmt.Errorf("%s: %s", line, u.Error)
 	}
-	if err != nil {
-		return 0, err
-	}
-	// The program's name, in brackets, may hold blanks; user and system time are
-	// fields 14 and 15 of all, 12 and 13 after it.
-	fields := strings.Fields(string(b[strings.LastIndexByte(string(b), ')')+1:]))
-	user, err1 := strconv.ParseInt(fields[11], 10, 64)
-	system, err2 := strconv.ParseInt(fields[12], 10, 64)
-	return time.Duration(user+system) * 10 * time.Millisecond, errors.Join(err1, err2)
+	return u, err
 }
 
-// memory is the service's resident memory in bytes, after it gave back what it
-// doesn't need.
-func (s *running) memory() (float64, error) {
-	if _, err := s.stats(); err != nil {
-		return 0, err
+// end lets the child end in good order, and not so where that takes too long. why
+// is what went wrong before, nil for nothing: then a bad end is told, and what the
+// child said last either way.
+func (s *served) end(why error) error {
+	if s.people != nil {
+		_ = s.people.Close() // it is of no more use
 	}
-	b, err := os.ReadFile(fmt.Sprintf("/proc/%d/status", s.cmd.Process.Pid))
-	if errors.Is(err, os.ErrNotExist) {
-		return 0, nil
+	if s.unwatch() {
+		_ = s.in.Close() // the child may be gone
+	}
+	kill := time.AfterFunc(patience, func() { _ = s.cmd.Process.Kill() })
+	defer kill.Stop()
+	_, _ = io.Copy(io.Discard, s.out) // Wait closes the pipe
+	err := s.cmd.Wait()
+	if said := s.said.String(); (why != nil || err != nil) && said != "" {
+		err = errors.Join(err, fmt.Errorf("the service said: %s", said))
 	}
 	if err != nil {
-		return 0, err
+		return fmt.Errorf("end the service: %w", err)
 	}
-	for line := range strings.Lines(string(b)) {
-		if rest, ok := strings.CutPrefix(line, "VmRSS:"); ok {
-			kb, err := strconv.ParseFloat(strings.Fields(rest)[0], 64)
-			return kb * 1024, err
-		}
-	}
-	return 0, errors.New("the kernel doesn't tell the resident memory")
-}
-
-// box is one machine's identity.
-type box struct {
-	machine string
-	id      *enrol.Identity
-	next    uint64 // sequence number
-	epoch   [16]byte
-	hash    [32]byte
-}
-
-// enrol commissions machines and gives each a box, as people and agents do.
-func (s *running) enrol(ctx context.Context, o Options, n int) ([]*box, error) {
-	if _, err := pb.NewCustomerServiceClient(s.conn).CreateCustomer(ctx, &pb.CreateCustomerRequest{CustomerId: "bench", Customer: &pb.Customer{DisplayName: "Bench"}, RequestId: uuid.NewString()}); err != nil {
-		return nil, err
-	}
-	site := &pb.Site{DisplayName: "Bench", TimeZone: "Etc/UTC", TurnsAtMinutes: 240}
-	if _, err := pb.NewCustomerServiceClient(s.conn).CreateSite(ctx, &pb.CreateSiteRequest{Parent: "customers/bench", SiteId: "field", Site: site, RequestId: uuid.NewString()}); err != nil {
-		return nil, err
-	}
-	identities, err := os.MkdirTemp("", "hourbell-bench-boxes-")
-	if err != nil {
-		return nil, err
-	}
-	defer os.RemoveAll(identities)
-	boxes := make([]*box, n)
-	for i := range boxes {
-		if boxes[i], err = s.enrolOne(ctx, fmt.Sprintf("m%04d", i), filepath.Join(identities, strconv.Itoa(i))); err != nil {
-			return nil, fmt.Errorf("enrol machine %d: %w", i, err)
-		}
-	}
-	return boxes, nil
-}
-
-func (s *running) enrolOne(ctx context.Context, id, dir string) (*box, error) {
-	m := &pb.Machine{DisplayName: id, Site: "customers/bench/sites/field"}
-	if _, err := pb.NewMachineServiceClient(s.conn).CreateMachine(ctx, &pb.CreateMachineRequest{MachineId: id, Machine: m, RequestId: uuid.NewString()}); err != nil {
-		return nil, err
-	}
-	token, err := pb.NewFleetServiceClient(s.conn).CreateEnrolment(ctx, &pb.CreateEnrolmentRequest{Parent: "machines/" + id})
-	if err != nil {
-		return nil, err
-	}
-	who, err := enrol.Enrol(ctx, enrol.Request{Dir: dir, Address: token.GetAddress(), Fingerprint: token.GetFingerprint(), Token: token.GetToken(), Rand: rand.Reader, Now: time.Now})
-	if err != nil {
-		return nil, err
-	}
-	b := &box{machine: id, id: who, next: 1}
-	_, _ = rand.Read(b.epoch[:])
-	return b, nil
+	return nil
 }

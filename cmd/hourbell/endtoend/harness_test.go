@@ -18,6 +18,8 @@ import (
 	"time"
 
 	"github.com/stretchr/testify/require"
+	"google.golang.org/protobuf/encoding/protojson"
+	"google.golang.org/protobuf/proto"
 
 	"github.com/hourbell/hourbell/internal/maintenance"
 	"github.com/hourbell/hourbell/internal/store"
@@ -37,30 +39,38 @@ func TestMain(m *testing.M) {
 		os.Exit(0)
 	}
 	code := m.Run()
-	if bin, err := program(); err == nil {
-		_ = os.RemoveAll(filepath.Dir(bin))
+	if dir, err := programs(); err == nil {
+		_ = os.RemoveAll(dir)
 	}
 	os.Exit(code)
 }
 
-// program builds the service's program once.
-var program = sync.OnceValues(func() (string, error) {
+// programs builds the service's and the agent's program once, in a folder.
+var programs = sync.OnceValues(func() (string, error) {
 	dir, err := os.MkdirTemp("", "hourbell-endtoend")
 	if err != nil {
 		return "", err
 	}
-	bin := filepath.Join(dir, "hourbell")
-	out, err := exec.Command("go", "build", "-o", bin, "github.com/hourbell/hourbell/cmd/hourbell").CombinedOutput()
+	const commands = "github.com/hourbell/hourbell/cmd/"
+	out, err := exec.Command("go", "build", "-o", dir+string(filepath.Separator), commands+"hourbell", commands+"hourbell-agent").CombinedOutput()
 	if err != nil {
-		return "", fmt.Errorf("build the service: %w: %s", err, out)
+		return "", fmt.Errorf("build the programs: %w: %s", err, out)
 	}
-	return bin, nil
+	return dir, nil
 })
 
-// world is one service and what is needed to reach it.
+// world is one service and what is needed to reach it, seen from a test or a part
+// of one.
 type world struct {
-	t      *testing.T
+	t *testing.T
+	*place
+}
+
+// place is the service itself; it ends with the test that founded it.
+type place struct {
+	owner  *testing.T
 	bin    string
+	agent  string
 	data   string
 	people string
 	agents string
@@ -70,9 +80,9 @@ type world struct {
 
 // found makes a service with one machine of the given names each.
 func found(t *testing.T, machines ...string) *world {
-	bin, err := program()
+	dir, err := programs()
 	require.NoError(t, err)
-	w := &world{t: t, bin: bin, data: filepath.Join(t.TempDir(), "service"), people: freePort(t), agents: freePort(t), enrol: freePort(t)}
+	w := &world{t, &place{owner: t, bin: filepath.Join(dir, "hourbell"), agent: filepath.Join(dir, "hourbell-agent"), data: filepath.Join(t.TempDir(), "service"), people: freePort(t), agents: freePort(t), enrol: freePort(t)}}
 	w.start()
 	w.run("customer", "add", "fern")
 	w.run("site", "add", "fern", "yard", "--zone", "Etc/UTC")
@@ -82,6 +92,9 @@ func found(t *testing.T, machines ...string) *world {
 	return w
 }
 
+// in is the same service, seen from a part of the test.
+func (w *world) in(t *testing.T) *world { return &world{t, w.place} }
+
 func freePort(t *testing.T) string {
 	lis, err := net.Listen("tcp", "127.0.0.1:0")
 	require.NoError(t, err)
@@ -90,9 +103,9 @@ func freePort(t *testing.T) string {
 }
 
 // start starts the service and waits until it answers.
-func (w *world) start() {
-	w.serve = startChild(w.t, exec.Command(w.bin, "serve", "--data", w.data, "--people-addr", w.people, "--agents-addr", w.agents,
-		"--enrol-addr", w.enrol, "--metrics-addr", "none", "--host", "127.0.0.1", "--client-config", "none"))
+func (w *world) start(how ...string) {
+	w.serve = startChild(w.owner, exec.Command(w.bin, append([]string{"serve", "--data", w.data, "--people-addr", w.people, "--agents-addr", w.agents,
+		"--enrol-addr", w.enrol, "--metrics-addr", "none", "--host", "127.0.0.1", "--client-config", "none"}, how...)...))
 	require.Eventually(w.t, func() bool {
 		_, err := w.try("server")
 		return err == nil
@@ -108,13 +121,28 @@ func (w *world) run(args ...string) string {
 }
 
 func (w *world) try(args ...string) (string, error) {
-	cmd := exec.CommandContext(w.t.Context(), w.bin, args...)
-	cmd.Env = append(os.Environ(), "HOURBELL_CONFIG="+filepath.Join(w.data, "client.json"))
-	out, err := cmd.Output()
+	out, err := w.command(args...).Output()
 	if exit, ok := errors.AsType[*exec.ExitError](err); ok {
 		err = fmt.Errorf("%w: %s", err, exit.Stderr)
 	}
 	return string(out), err
+}
+
+func (w *world) command(args ...string) *exec.Cmd {
+	cmd := exec.CommandContext(w.t.Context(), w.bin, args...)
+	cmd.Env = append(os.Environ(), "HOURBELL_CONFIG="+filepath.Join(w.data, "client.json"), "TZ=UTC")
+	return cmd
+}
+
+// ask runs a command with --json and reads its answer.
+func ask[M any, P interface {
+	*M
+	proto.Message
+}](w *world, args ...string) P {
+	w.t.Helper()
+	a := P(new(M))
+	require.NoError(w.t, protojson.Unmarshal([]byte(w.run(append(args, "--json")...)), a), "hourbell %s", strings.Join(args, " "))
+	return a
 }
 
 // token is what `hourbell enrol` gives a program.
@@ -167,6 +195,16 @@ func (c *child) signal(s os.Signal) {
 		_ = c.cmd.Process.Signal(s)
 	}
 	<-c.done
+}
+
+// ended waits until it has ended by itself.
+func (c *child) ended() {
+	c.t.Helper()
+	select {
+	case <-c.done:
+	case <-time.After(30 * time.Second):
+		require.Fail(c.t, "it does not end", "%v", c.cmd.Args)
+	}
 }
 
 func (c *child) kill() { c.signal(syscall.SIGKILL) }

@@ -9,6 +9,8 @@ import (
 	"time"
 
 	"github.com/stretchr/testify/require"
+
+	pb "github.com/hourbell/hourbell/proto/hourbell/v1"
 )
 
 // rounds of killing; fewer where the race detector makes all of it slow.
@@ -94,12 +96,15 @@ func TestAServiceSetBackToAnOlderCopyGetsAllAgain(t *testing.T) {
 	had := w.journalled("lark")
 
 	w.start()
+	incarnation := ask[pb.GetServerInfoResponse](w, "server").Incarnation
 	waitAcked(t, b, uint64(len(had))+200)
 	b.run.kill()
 	w.stop()
 	require.NoError(t, os.RemoveAll(w.data))
 	require.NoError(t, os.CopyFS(w.data, os.DirFS(older)))
-	w.start()
+	w.start("--restored")
+	require.NotEqual(t, incarnation, ask[pb.GetServerInfoResponse](w, "server").Incarnation, "whoever holds more knows by it")
+	require.Contains(t, w.run("verify", "lark"), "same")
 
 	journal := b.end(t)
 	require.Zero(t, lost(b.said, journal))
