@@ -72,7 +72,7 @@ func (o Options) withDefaults() Options {
 
 func (o Options) validate() error {
 	switch {
-	case o.FirstIndex >= maxIndex:
+	case o.FirstIndex >= maxClaim:
 		return fmt.Errorf("first index %d: below 2^62", o.FirstIndex)
 	case o.SegmentBytes < minSegmentBytes:
 		return fmt.Errorf("segment size %d: at least %d bytes", o.SegmentBytes, minSegmentBytes)

@@ -14,6 +14,9 @@ const (
 	copyChunk     = 1 << 20
 
 	maxIndex = 1 << 62 // no log gets there; what claims more is not believed
+	// maxClaim is how far a file's name or one frame may move a log at once: far
+	// below maxIndex, so that what is appended behind it is believed again.
+	maxClaim = 1 << 61
 )
 
 // recover finds out what is there, mends the end of the last segment, and makes
@@ -242,7 +245,7 @@ func (l *Log) scanTail(f File, s *segment) (*tail, error) {
 		case fr.kind == kindMark && fr.from == c.want:
 			t.mark(fr, c.off())
 			c.take(fr, span{to: c.want})
-		case (fr.kind == kindSkip || fr.kind == kindLost) && fr.from == c.want && fr.to <= maxIndex:
+		case (fr.kind == kindSkip || fr.kind == kindLost) && fr.from == c.want && fr.to <= maxClaim:
 			c.takeSkip(fr)
 		default:
 			if done, err := t.bad(c); done || err != nil {

@@ -58,7 +58,7 @@ func parseSegName(name string) (uint64, bool) {
 		return 0, false
 	}
 	first, err := strconv.ParseUint(digits, 10, 64)
-	return first, err == nil && first < maxIndex
+	return first, err == nil && first < maxClaim
 }
 
 // header is the decoded head of a segment file.
