@@ -62,6 +62,8 @@ type Link struct {
 	opts   Options
 	spread time.Duration // of this box's renewal after half of its certificate's life
 
+	renewals sync.WaitGroup
+
 	mu sync.Mutex
 	id *enrol.Identity
 }
@@ -119,9 +121,13 @@ func (l *Link) Dial(ctx context.Context, judge func() time.Time) (*grpc.ClientCo
 	if err != nil {
 		return nil, fmt.Errorf("reach the service at %s: %w", l.Address(), err)
 	}
-	go l.renew(ctx, conn, judge)
+	l.renewals.Go(func() { l.renew(ctx, conn, judge) })
 	return conn, nil
 }
+
+// Wait waits until no renewal is under way any more. The contexts of all Dials
+// must have ended.
+func (l *Link) Wait() { l.renewals.Wait() }
 
 // renew looks, soon after the connection was made and then now and again, whether
 // it is time for a new certificate, until ctx ends.

@@ -33,6 +33,7 @@ func none(time.Duration) time.Duration { return 0 }
 func open(t *testing.T, dir, address string) *link.Link {
 	l, err := link.Open(link.Options{Dir: dir, Address: address, Rand: rand.Reader, Jitter: none})
 	require.NoError(t, err)
+	t.Cleanup(l.Wait)
 	return l
 }
 
@@ -94,6 +95,7 @@ func TestAnIdentityIsRenewedOverTheConnectionAndTakenUp(t *testing.T) {
 	renewed := make(chan *enrol.Identity, 1)
 	l, err := link.Open(link.Options{Dir: dir, Rand: rand.Reader, Jitter: none, RenewSoon: time.Millisecond, Renewed: func(id *enrol.Identity) { renewed <- id }})
 	require.NoError(t, err)
+	t.Cleanup(l.Wait)
 	before := l.Identity().Expires()
 	// More than half of the first certificate's life is over then, and less of the next one's.
 	later := func() time.Time { return time.Now().Add(20 * 24 * time.Hour) }
@@ -116,6 +118,7 @@ func TestAnIdentityThatIsNotHalfOverIsNotRenewed(t *testing.T) {
 	dir := enrolled(t, o)
 	l, err := link.Open(link.Options{Dir: dir, Rand: rand.Reader, Jitter: none, RenewSoon: time.Nanosecond})
 	require.NoError(t, err)
+	t.Cleanup(l.Wait)
 	ctx, cancel := context.WithCancel(t.Context())
 	defer cancel()
 	require.NoError(t, hello(t, ctx, l, func() time.Time { return time.Now().Add(-time.Hour) }))

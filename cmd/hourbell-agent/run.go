@@ -165,6 +165,10 @@ func (r *runner) serve(ctx context.Context, data folder) error {
 	err := r.agent.Run(ctx)
 	stop()
 	wg.Wait()
+	if r.link != nil {
+		// A new certificate is kept whole before the program ends.
+		r.link.Wait()
+	}
 	s := r.agent.Status()
 	r.log.Info("ended", "frames", s.Frames, "lost", s.Lost, "events", s.Events, "refused", s.Refused)
 	return errors.Join(err, asked)

@@ -238,6 +238,16 @@ func (a *account) listen(r io.Reader) {
 	}
 }
 
+// savedSoFar is the last sequence number that was claimed.
+func (a *account) savedSoFar() (last uint64) {
+	a.mu.Lock()
+	defer a.mu.Unlock()
+	for c := range a.saved {
+		last = max(last, c.seq)
+	}
+	return last
+}
+
 func (a *account) ackedSoFar() uint64 { a.mu.Lock(); defer a.mu.Unlock(); return a.acked }
 
 // journalled reads a stopped service's journal: the marks of a machine's own
