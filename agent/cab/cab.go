@@ -5,6 +5,7 @@
 package cab
 
 import (
+	"encoding/binary"
 	"errors"
 	"fmt"
 	"log/slog"
@@ -321,10 +322,14 @@ func (c *Cab) bell(n *maintenance.Notice) (Bell, bool) {
 	if n.Withdrawn != (maintenance.Key{}) || n.Stage == maintenance.StageSoon || n.Word == maintenance.NoticeMine {
 		return Bell{}, false
 	}
-	if slices.Contains(c.rung, n.ID) {
+	if n.Word == maintenance.NoticeLater && n.Waiting {
 		return Bell{}, false
 	}
-	c.rung = append(c.rung, n.ID)
+	id := ringOf(n)
+	if slices.Contains(c.rung, id) {
+		return Bell{}, false
+	}
+	c.rung = append(c.rung, id)
 	if over := len(c.rung) - maxRung; over > 0 {
 		c.rung = slices.Delete(c.rung, 0, over)
 	}
@@ -342,6 +347,19 @@ func (c *Cab) bell(n *maintenance.Notice) (Bell, bool) {
 		}
 	}
 	return b, true
+}
+
+// ringOf tells a notice's first ring from the one after a *later* is over.
+func ringOf(n *maintenance.Notice) maintenance.NoticeID {
+	id := n.ID
+	if n.Word == maintenance.NoticeLater {
+		var later [8]byte
+		binary.BigEndian.PutUint64(later[:], uint64(n.LaterAt)+1)
+		for i, b := range later {
+			id[len(id)-len(later)+i] ^= b
+		}
+	}
+	return id
 }
 
 func (c *Cab) saveRung() error {

@@ -151,6 +151,33 @@ func TestTheCabRingsOnceWithNoSignal(t *testing.T) {
 	require.Len(t, r.rung, 1, "not again after a restart, nor after a copy")
 }
 
+func TestLaterRingsAgainInTheCabOnce(t *testing.T) {
+	r := &rig{kept: memory{}, spool: &spool{}}
+	c := r.open(t)
+	require.NoError(t, c.Take(copyOf(office(t))))
+	r.add(t, c, read(1, 62*minute, 105*hours.Hour))
+	require.Equal(t, []string{"shaft/grease"}, r.rung)
+
+	// The office hears of it, someone says later, half a running hour.
+	s := office(t)
+	mine := read(1, 62*minute, 105*hours.Hour)
+	maintenance.Apply(s, &maintenance.Event{Key: maintenance.Key{Stream: r.spool.Epoch(), Seq: 1}, Writer: maintenance.WriterAgent, At: mine.At, Known: mine.Known, Body: mine.Body}, nil)
+	due := s.Notices[len(s.Notices)-1].ID
+	later := &maintenance.Event{Key: maintenance.ServiceKey("later"), Writer: maintenance.WriterPerson, At: moment.At(morning + 63*minute), Known: morning + 63*minute,
+		Body: &maintenance.NoticeAnswer{Notice: due, Word: maintenance.NoticeLater, Later: 30 * hours.Minute}}
+	require.NoError(t, maintenance.Admit(s, later).Err())
+	maintenance.Apply(s, later, nil)
+	require.NoError(t, c.Take(copyOf(s)))
+	r.add(t, c, read(2, 80*minute, 105*hours.Hour+15*hours.Minute))
+	require.Len(t, r.rung, 1, "not yet")
+	r.add(t, c, read(3, 95*minute, 105*hours.Hour+33*hours.Minute))
+	require.Len(t, r.rung, 2, "later is over")
+	r.add(t, c, read(4, 98*minute, 105*hours.Hour+36*hours.Minute))
+	c = r.open(t)
+	require.NoError(t, c.Take(copyOf(s)))
+	require.Len(t, r.rung, 2, "once")
+}
+
 func TestTheWorkDayTurnsInTheCab(t *testing.T) {
 	r := &rig{kept: memory{}, spool: &spool{}}
 	c := r.open(t)

@@ -16,8 +16,8 @@ import (
 	"github.com/hourbell/hourbell/internal/wire"
 )
 
-// mostOnWire is the most hours that the wire carries: 200 years.
-const mostOnWire = 200 * 366 * 24 * hours.Hour
+// mostOnWire is the most hours that the wire carries.
+const mostOnWire = hours.Most
 
 // check holds what is true of every event, whatever was on the bus.
 type check struct {

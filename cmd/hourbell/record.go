@@ -234,12 +234,20 @@ func (c *readingsCmd) Run(s *session) error {
 		return err
 	}
 	return s.out.document(all, func(w io.Writer) {
-		t := newTable("READ", "METER", "SHOWN", "ORIGIN", "TAKEN IN", "BY")
+		t := newTable("READ", "METER", "SHOWN", "ORIGIN", "TAKEN IN", "BY", "COUNTS")
 		for _, r := range all.Readings {
-			t.add(momentText(r.ReadMoment, "-"), r.Meter, hoursText(r.ShownMs), word(r.Origin, "ORIGIN_"), stampText(r.KnownTime, "-"), orDash(r.Person))
+			t.add(momentText(r.ReadMoment, "-"), r.Meter, hoursText(r.ShownMs), word(r.Origin, "ORIGIN_"), stampText(r.KnownTime, "-"), orDash(r.Person), countsWord(r))
 		}
 		t.print(w, "No readings.")
 	})
+}
+
+// countsWord says whether a reading counts.
+func countsWord(r *pb.MeterReading) string {
+	if r.Held {
+		return "held: " + plain(r.HeldWhy)
+	}
+	return "yes"
 }
 
 type doubtsCmd struct {

@@ -259,7 +259,7 @@ func (c *checker) shown(field string, shown []*pb.MeterShown) (out []maintenance
 		return nil
 	}
 	for _, s := range shown {
-		out = append(out, maintenance.MeterShown{Meter: c.name(field+".meter", s.GetMeter()), Shown: hours.Millis(c.within(field+".shown_ms", s.GetShownMs(), 0, maxTime))})
+		out = append(out, maintenance.MeterShown{Meter: c.name(field+".meter", s.GetMeter()), Shown: hours.Millis(c.within(field+".shown_ms", s.GetShownMs(), 0, maxShown))})
 	}
 	return out
 }

@@ -31,7 +31,7 @@ const (
 
 // Bounds of a reading's form.
 const (
-	maxShown      = maxTime
+	maxShown      = 999_999_999 * 3_600_000 // hours.Most
 	maxResolution = int64(1000 * hours.Hour)
 	maxOrigin     = int64(maintenance.OriginFeed)
 )

@@ -42,6 +42,10 @@ func (s *readings) ListReadings(ctx context.Context, q *pb.ListReadingsRequest) 
 	if err != nil {
 		return nil, err
 	}
+	held, err := s.held(ctx, id)
+	if err != nil {
+		return nil, err
+	}
 	out := &pb.ListReadingsResponse{NextPageToken: next}
 	for _, row := range rows {
 		r := readingOf(row.event)
@@ -52,9 +56,22 @@ func (s *readings) ListReadings(ctx context.Context, q *pb.ListReadingsRequest) 
 		if hand, is := row.event.Body.(*maintenance.HandReading); is {
 			one.Person, one.Origin = hand.Person, pb.Origin_ORIGIN_PERSON
 		}
+		one.HeldWhy, one.Held = held[row.event.Key]
 		out.Readings = append(out.Readings, one)
 	}
 	return out, nil
+}
+
+// held gives why each reading of a machine that is held now is so.
+func (s *readings) held(ctx context.Context, machine string) (map[maintenance.Key]string, error) {
+	out := map[maintenance.Key]string{}
+	return out, s.view(ctx, machine, func(st *maintenance.State) {
+		for i := range st.Meters {
+			for _, h := range st.Meters[i].Held {
+				out[h.Key] = h.Why
+			}
+		}
+	})
 }
 
 // readingOf gives the reading in an event, nil where it is none.

@@ -36,7 +36,7 @@ const (
 	// pingEvery is how often the service's keepalive tries a silent connection, and
 	// pingBytes what an HTTP/2 ping (17 bytes) and its answer take as TLS 1.3
 	// records (22 bytes each).
-	pingEvery = 2 * time.Minute
+	pingEvery = 5 * time.Minute
 	pingBytes = 2 * (17 + 22)
 	// ackPatience is how long an acknowledgement may take.
 	ackPatience = 30 * time.Second

@@ -35,8 +35,12 @@ type MeterReading struct {
 	// When the service took it in.
 	KnownTime *timestamppb.Timestamp `protobuf:"bytes,6,opt,name=known_time,json=knownTime,proto3" json:"known_time,omitempty"`
 	// Pseudonym of who read it off, empty where nobody did.
-	Person        string `protobuf:"bytes,7,opt,name=person,proto3" json:"person,omitempty"`
-	Revision      uint64 `protobuf:"varint,8,opt,name=revision,proto3" json:"revision,omitempty"`
+	Person   string `protobuf:"bytes,7,opt,name=person,proto3" json:"person,omitempty"`
+	Revision uint64 `protobuf:"varint,8,opt,name=revision,proto3" json:"revision,omitempty"`
+	// It can't be right, or not yet: it counts for nothing while it is held.
+	Held bool `protobuf:"varint,9,opt,name=held,proto3" json:"held,omitempty"`
+	// Why it is held, with figures.
+	HeldWhy       string `protobuf:"bytes,10,opt,name=held_why,json=heldWhy,proto3" json:"held_why,omitempty"`
 	unknownFields protoimpl.UnknownFields
 	sizeCache     protoimpl.SizeCache
 }
@@ -125,6 +129,20 @@ func (x *MeterReading) GetRevision() uint64 {
 		return x.Revision
 	}
 	return 0
+}
+
+func (x *MeterReading) GetHeld() bool {
+	if x != nil {
+		return x.Held
+	}
+	return false
+}
+
+func (x *MeterReading) GetHeldWhy() string {
+	if x != nil {
+		return x.HeldWhy
+	}
+	return ""
 }
 
 // ListReadingsRequest asks for a page of readings.
@@ -429,7 +447,7 @@ var File_hourbell_v1_readings_proto protoreflect.FileDescriptor
 
 const file_hourbell_v1_readings_proto_rawDesc = "" +
 	"\n" +
-	"\x1ahourbell/v1/readings.proto\x12\vhourbell.v1\x1a\x1fgoogle/protobuf/timestamp.proto\x1a\x18hourbell/v1/common.proto\x1a\x17hourbell/v1/event.proto\x1a\x1ahourbell/v1/machines.proto\"\xb6\x02\n" +
+	"\x1ahourbell/v1/readings.proto\x12\vhourbell.v1\x1a\x1fgoogle/protobuf/timestamp.proto\x1a\x18hourbell/v1/common.proto\x1a\x17hourbell/v1/event.proto\x1a\x1ahourbell/v1/machines.proto\"\xe5\x02\n" +
 	"\fMeterReading\x12\x14\n" +
 	"\x05meter\x18\x01 \x01(\tR\x05meter\x12\x19\n" +
 	"\bshown_ms\x18\x02 \x01(\x03R\ashownMs\x12#\n" +
@@ -440,7 +458,10 @@ const file_hourbell_v1_readings_proto_rawDesc = "" +
 	"\n" +
 	"known_time\x18\x06 \x01(\v2\x1a.google.protobuf.TimestampR\tknownTime\x12\x16\n" +
 	"\x06person\x18\a \x01(\tR\x06person\x12\x1a\n" +
-	"\brevision\x18\b \x01(\x04R\brevision\"\x7f\n" +
+	"\brevision\x18\b \x01(\x04R\brevision\x12\x12\n" +
+	"\x04held\x18\t \x01(\bR\x04held\x12\x19\n" +
+	"\bheld_why\x18\n" +
+	" \x01(\tR\aheldWhy\"\x7f\n" +
 	"\x13ListReadingsRequest\x12\x16\n" +
 	"\x06parent\x18\x01 \x01(\tR\x06parent\x12\x14\n" +
 	"\x05meter\x18\x02 \x01(\tR\x05meter\x12\x1b\n" +
