@@ -161,15 +161,15 @@ func TestCrossingsKeepTheirTimeWhenMoreIsKnownOfALifeBefore(t *testing.T) {
 }
 
 func TestBackDatedServiceLongBeforeTheFirstReading(t *testing.T) {
-	w := newWorld(t, heronChart())
-	w.bus(after("30"), "400.00")
 	for at, known := range map[string]bool{"5.9": false, "6.1": true} {
+		w := newWorld(t, heronChart())
+		w.bus(after("30"), "400.00")
 		e := w.person(after("31"), &ServiceDone{Tasks: []string{"sieve-pivot/grease"}, Date: civil.None})
 		e.At = moment.At(after(at))
 		w.apply(e)
+		require.Len(t, w.task("sieve-pivot/grease").Records, 1)
 		_, ok := w.task("sieve-pivot/grease").Records[0].on("engine")
-		assert.Equal(t, known, ok || len(w.task("sieve-pivot/grease").Records) == 2 && len(w.task("sieve-pivot/grease").Records[1].Hours) > 0, at)
-		w.says(after("31"), &Void{Record: e.Key})
+		assert.Equal(t, known, ok, at)
 	}
 }
 
