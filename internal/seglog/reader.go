@@ -148,10 +148,16 @@ func (r *Reader) open() error {
 			s.next, s.end = synced, syncedOff
 		}
 		err = r.enter(s)
-		if errors.Is(err, fs.ErrNotExist) && r.l.changed(s) {
-			continue // trimmed or rewritten meanwhile
+		if !errors.Is(err, fs.ErrNotExist) {
+			return err
 		}
-		return err
+		if r.l.closed.Load() {
+			return ErrClosed // whoever has the folder now has taken it away
+		}
+		if !r.l.changed(s) {
+			return err
+		}
+		// Trimmed or rewritten meanwhile.
 	}
 }
 
