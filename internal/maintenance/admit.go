@@ -105,11 +105,48 @@ func (s *State) suits(e *Event) *fault {
 		return s.suitsDoubtAnswer(b)
 	case *NoticeAnswer:
 		return s.suitsNoticeAnswer(b)
+	default:
+		return s.suitsWork(e)
+	}
+	return nil
+}
+
+// suitsWork is suits for what came with WorkRules.
+func (s *State) suitsWork(e *Event) *fault {
+	if k := e.Body.kind(); s.Rules < WorkRules && (k >= KindConfirmed && k < KindCommissioned || k == KindHandedOver) {
+		return &fault{"rules", fmt.Sprintf("the machine's rules are version %d, and this needs %d", s.Rules, WorkRules), "let the service put newer rules in force first"}
+	}
+	switch b := e.Body.(type) {
+	case *FieldEvent:
+		return s.suitsFieldEvent(b)
+	case *Trait:
+		return s.suitsTrait(b)
+	case *Season:
+		return s.suitsSeason(b)
+	case *Attachment:
+		return s.suitsAttachment(b)
+	case *Confirmed:
+		return s.suitsConfirmed(b)
+	case *Remark:
+		return s.suitsRemark(b)
+	case *RemarkWord:
+		return s.suitsRemarkWord(b)
+	case *Postponed:
+		return s.suitsPostponed(b)
+	case *Walk:
+		return s.suitsWalk(b)
+	case *SettingsLeft:
+		return s.suitsSettings(b)
+	case *CauseFound:
+		return s.suitsCause(b)
 	}
 	return nil
 }
 
 func (s *State) suitsEdition(b *EditionTaken) *fault {
+	if s.Rules < WorkRules && b.Chart.NeedsWorkRules() {
+		return &fault{"chart", fmt.Sprintf("it says what rules %d are needed for, and the machine's are version %d", WorkRules, s.Rules), "let the service put newer rules in force first"}
+	}
 	hash := b.Chart.Hash()
 	for i := range s.Editions {
 		seen := &s.Editions[i]

@@ -139,13 +139,61 @@ func (t *step) body() {
 	case *DayTurned:
 		t.dayTurned(b)
 	case *RulesChanged:
-		t.s.Rules = b.Version
+		t.rulesChanged(b)
 	case *Finding:
 		t.finding(b)
-	case *DriveMinute, *FieldEvent, *Thinned, *Trait, *Season, *Attachment, *SetAside:
+	case *DriveMinute, *Thinned, *SetAside:
 		// Taken into the stream. Thinned and SetAside stand for events that are
-		// not there; the rules that read the others work on the stream itself or
-		// come with later versions of the rules.
+		// not there; the trends that read the other work on the stream itself.
+	default:
+		if t.s.Rules >= WorkRules {
+			t.work()
+		}
+	}
+}
+
+// work hands the event to the rules that came with WorkRules.
+func (t *step) work() {
+	switch b := t.e.Body.(type) {
+	case *FieldEvent:
+		t.fieldEvent(b)
+	case *Trait:
+		t.trait(b)
+	case *Season:
+		t.season(b)
+	case *Attachment:
+		t.attachment(b)
+	case *Confirmed:
+		t.confirmed(b)
+	case *Remark:
+		t.remark(b)
+	case *RemarkWord:
+		t.remarkWord(b)
+	case *Postponed:
+		t.postponed(b)
+	case *Walk:
+		t.walk(b)
+	case *SettingsLeft:
+		t.settingsLeft(b)
+	case *CauseFound:
+		t.causeFound(b)
+	case *GunMeasured:
+		t.gunMeasured(b)
+	case *HandedOver:
+		t.handedOver(b)
+	}
+}
+
+// rulesChanged puts other rules in force. Those of WorkRules read what the state
+// gathers from then on; events of before stay without effect.
+func (t *step) rulesChanged(b *RulesChanged) {
+	if b.Version < t.s.Rules {
+		t.ignore(fmt.Sprintf("rules %d are in force already", t.s.Rules))
+		return
+	}
+	if b.Version > t.s.Rules {
+		t.s.Rules = b.Version
+		t.settleAll()
 	}
 }
 

@@ -8,7 +8,8 @@ import (
 // The rules' versions that this build carries.
 const (
 	FirstRules   uint32 = 1
-	RulesVersion uint32 = 1
+	WorkRules    uint32 = 2 // charts, records, walk-rounds and remarks whole
+	RulesVersion uint32 = 2
 )
 
 // The bounds of a state. What falls off stays in the journal.
@@ -31,6 +32,24 @@ const (
 	EditionsKept = 64   // editions once taken
 	ValuesKept   = 256  // bus values
 	SpansKept    = 32   // spans heard without a gap
+
+	HappenedKept = 512 // what happened; the oldest of the most frequent name goes first
+	TraitsKept   = 256 // traits and conditions, each
+	SeasonsKept  = 64
+	PartsKept    = 512
+	PiecesKept   = 8    // a part
+	MeasuresKept = 2000 // tasks and spots
+	ValuesSeen   = 24   // values a spot
+	RemarksKept  = 64   // closed remarks; open ones are always kept
+	RemarksOpen  = 1000 // open remarks that are taken
+	WalksKept    = 16
+	SettingsKept = 128
+	GunsKept     = 32
+	AttachKept   = 32
+	CausesKept   = 128
+	UsedKept     = 1024
+	FoundKept    = 2000
+	OwnersKept   = 16
 )
 
 // heldFirst is how many of the earliest held readings are kept when the list

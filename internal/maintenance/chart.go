@@ -1,6 +1,7 @@
 package maintenance
 
 import (
+	"github.com/hourbell/hourbell/internal/maintenance/civil"
 	"github.com/hourbell/hourbell/internal/maintenance/hours"
 )
 
@@ -18,6 +19,21 @@ type Chart struct {
 	Cautions []CautionDef
 	Points   []PointDef
 	Tasks    []TaskDef
+
+	// Encoding version 2, rules 2.
+
+	Basis       []BasisDef
+	Exception   string // the machine that this edition is an exception for, "" none
+	Traits      []TraitDef
+	Conditions  []TraitDef // what an operator says of crop and weather
+	Events      []EventDef
+	Counts      []CountDef
+	Attachments []AttachmentDef
+	Materials   []MaterialDef
+	Parts       []PartDef
+	Walks       []WalkDef
+	Leads       []LeadDef
+	Settings    []SettingDef
 }
 
 // MeterKind says how a meter's hours are known.
@@ -46,6 +62,9 @@ type MeterDef struct {
 	Above   int64
 	Hold    hours.Millis
 	SetFrom string // where a person reads its total off, "" nowhere
+
+	// Encoding version 2: the attachment whose meter it is, "" the machine's own.
+	Of string
 }
 
 // AnySource matches every J1939 source address.
@@ -116,6 +135,20 @@ type PointDef struct {
 	Station uint32 // walking order, 0 unplaced
 	Side    string
 	Reach   string
+
+	// Encoding version 2.
+
+	Call       string
+	Attachment string // the attachment that it is on, "" the machine
+	Access     string // what has to come off or open first
+	Shields    uint32 // shields to take off and count
+	Fittings   uint32
+	Clock      uint8  // where to look, as on a clock's face: 1 to 12, 0 not said
+	SeenFrom   string // the side from which the clock is seen
+	Picture    string
+	FittedIf   []Cond // all must hold
+	OnDecal    bool   // the machine's plate shows it, fitted or not
+	NotHere    string // why it is on the plate and not on the machine
 }
 
 // LimbKind is what an interval counts.
@@ -125,6 +158,20 @@ type LimbKind uint8
 const (
 	LimbHours  LimbKind = 1
 	LimbMonths LimbKind = 2
+	// Rules 2.
+	LimbDays    LimbKind = 3 // days worked
+	LimbSeason  LimbKind = 4 // once a season, or in several
+	LimbCounted LimbKind = 5 // events counted, with their amounts
+)
+
+// SeasonWhen says at which end of a season a task is done.
+type SeasonWhen uint8
+
+// The times of a season.
+const (
+	SeasonBefore SeasonWhen = 1 // before it opens
+	SeasonIn     SeasonWhen = 2 // while it is open
+	SeasonAfter  SeasonWhen = 3 // once it is closed
 )
 
 // Limb is one interval of a task; the one that comes first counts.
@@ -137,6 +184,20 @@ type Limb struct {
 	// Zero means the tenth. Hours for LimbHours; SoonDays and LateDays for months.
 	Soon, Late         hours.Millis
 	SoonDays, LateDays uint32
+
+	// Encoding version 2.
+
+	Days    uint32     // days worked: 1..1000. Meter says on which meter; "" the chart's first
+	When    SeasonWhen // season
+	Seasons uint32     // in every how many seasons: 1..50
+	Crop    string     // seasons of this crop only, "" any
+	Of      string     // count: what is counted
+	Count   int64      // count: thousandths of its unit, above 0
+	While   []Cond     // it holds only while these do
+	// Grid: due at whole multiples of Every on the meter, or at whole steps of
+	// Months from GridFrom, and not counted from when it was done.
+	Grid     bool
+	GridFrom civil.Date // with Grid and Months only, else 0
 }
 
 // TaskDef is what is done at a point, and when.
@@ -152,4 +213,34 @@ type TaskDef struct {
 	Amount   string
 	Minutes  uint32
 	Cautions []string
+
+	// Encoding version 2.
+
+	Set      string // the task of several items that this is one of: "filters/change"
+	Item     string // which of them
+	FittedIf []Cond // all must hold, with the point's own
+	Soft     bool   // rings nobody; offered when the machine stands
+	Triggers []TriggerDef
+	RunIns   []RunInDef
+	TooSoon  TooSoonDef
+	Instead  []InsteadDef // at most one
+	Covers   []string     // tasks that are done with it
+	Walks    []string     // the walk-rounds that it is looked at in
+	SignOff  bool         // a second person signs for it
+	Basis    BasisKind
+	Why      string // of forbidden work: why it is never done
+
+	DoneWhen  string
+	Pose      string // how machine and header stand
+	Access    string
+	Tools     []string
+	See       []CriterionDef
+	Else      []ElseDef    // at most one
+	Measure   []MeasureDef // at most one
+	Dose      []DoseDef    // at most one
+	HarmOver  string
+	HarmUnder string
+	Refuse    []Property // of materials that may not go in
+	Needs     []NeedDef
+	Expect    string // what to expect
 }

@@ -47,7 +47,7 @@ func checkEvent(e *Event) *fault {
 	case *BusNames:
 		return checkNames(b)
 	case *FieldEvent:
-		return first(id("event", b.Event, false), checkFacts(b.Facts), id("person", b.Person, true))
+		return checkFieldEvent(b)
 	case *Thinned:
 		return checkThinned(e, b)
 	}

@@ -19,8 +19,8 @@ func checkWords(e *Event) *fault {
 		}
 		return first(id("person", b.Person, true), text("why", b.Why))
 	case *DoubtAnswer:
-		if b.Word < DoubtNewMeter || b.Word > DoubtSameMachine {
-			return &fault{"word", fmt.Sprintf("answer %d is unknown", b.Word), "say new meter, wrong, right or same machine"}
+		if b.Word < DoubtNewMeter || b.Word > DoubtTwoActs {
+			return &fault{"word", fmt.Sprintf("answer %d is unknown", b.Word), "say new meter, wrong, right, same machine, one act or two acts"}
 		}
 		return first(id("person", b.Person, true), text("why", b.Why))
 	case *NoticeAnswer:
@@ -31,7 +31,7 @@ func checkWords(e *Event) *fault {
 		}
 		return first(id("channel", b.Channel, false), text("detail", b.Detail))
 	}
-	return checkService(e)
+	return checkWork(e)
 }
 
 // checkService is checkEvent for what the service writes.
@@ -48,7 +48,9 @@ func checkService(e *Event) *fault {
 	case *DayTurned:
 		return checkDay(b)
 	case *Attachment:
-		return first(id("attachment", b.Attachment, false), checkShown(b.Shown), id("person", b.Person, true))
+		return checkAttachment(b)
+	case *HandedOver:
+		return checkHandedOver(b)
 	case *Finding:
 		return first(id("finding", b.Finding, false), id("method", b.Method, true), checkFacts(b.Evidence))
 	case *SetAside:
@@ -67,7 +69,7 @@ func checkService(e *Event) *fault {
 
 func checkDone(b *ServiceDone) *fault {
 	switch {
-	case len(b.Tasks) == 0 && b.Round == "":
+	case len(b.Tasks) == 0 && b.Round == "" && len(b.Failed) == 0 && len(b.Parts) == 0:
 		return &fault{"tasks", "no task and no round is named", "say what was done"}
 	case len(b.Tasks) > maxList || len(b.Materials) > maxList || len(b.Measured) > maxList:
 		return &fault{"tasks", "too many tasks, materials or measures", fmt.Sprintf("at most %d of each", maxList)}
@@ -89,7 +91,8 @@ func checkDone(b *ServiceDone) *fault {
 			return f
 		}
 	}
-	return first(id("round", b.Round, true), date("date", b.Date, true), checkShown(b.Shown), id("person", b.Person, true), text("note", b.Note))
+	return first(id("round", b.Round, true), date("date", b.Date, true), checkShown(b.Shown), id("person", b.Person, true), text("note", b.Note),
+		checkDoneMore(b))
 }
 
 func checkShown(shown []MeterShown) *fault {

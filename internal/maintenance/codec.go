@@ -206,13 +206,53 @@ func (c *codec) span(s *moment.Span) {
 	}
 }
 
-// version codes the first byte of an encoding.
-func (c *codec) version(latest byte) {
-	v := latest
+// tail is the place of an encoding's version byte, and the version read there.
+type tail struct {
+	at      int
+	version byte
+}
+
+// version codes the first byte of an encoding. The writer starts with 1; more
+// raises it where there is more to say.
+func (c *codec) version(latest byte) tail {
+	v, t := byte(1), tail{at: len(c.out)}
 	c.byte(&v)
 	if c.reading && c.err == nil && (v == 0 || v > latest) {
 		c.fail(fmt.Sprintf("version %d; this build knows 1 to %d", v, latest))
 	}
+	t.version = v
+	return t
+}
+
+// more codes the fields that a version added. Zero values take a byte of 0 each,
+// so a tail of zeros says nothing, and is left out: what can be said in the
+// version before is.
+func (c *codec) more(t tail, version byte, fields func()) {
+	if c.err != nil || c.reading && t.version < version {
+		return
+	}
+	start := len(c.out)
+	if c.reading {
+		start = c.pos
+	}
+	fields()
+	switch {
+	case c.reading && c.err == nil && zeros(c.in[start:c.pos]):
+		c.fail(fmt.Sprintf("version %d, and nothing in it that needs it", version))
+	case !c.reading && zeros(c.out[start:]):
+		c.out = c.out[:start]
+	case !c.reading:
+		c.out[t.at] = version
+	}
+}
+
+func zeros(b []byte) bool {
+	for _, v := range b {
+		if v != 0 {
+			return false
+		}
+	}
+	return true
 }
 
 // finish returns the reader's error, one about bytes left over among them.

@@ -112,7 +112,29 @@ func (s *State) Clone() *State {
 	c.Warnings, c.Counts, c.Doubts = copyOf(s.Warnings), copyOf(s.Counts), copyOf(s.Doubts)
 	c.Names.Claims, c.MovedNames.Claims = copyOf(s.Names.Claims), copyOf(s.MovedNames.Claims)
 	c.Heard.Spans, c.Latest, c.Editions = copyOf(s.Heard.Spans), copyOf(s.Latest), copyOf(s.Editions)
+	c.cloneWork(s)
 	return &c
+}
+
+// cloneWork copies what came with WorkRules. Lists of a happening, of a remark
+// and of a setting are never changed in place, so they may be shared.
+func (c *State) cloneWork(s *State) {
+	c.Happened, c.Traits, c.Conditions, c.Seasons = copyOf(s.Happened), copyOf(s.Traits), copyOf(s.Conditions), copyOf(s.Seasons)
+	c.Parts, c.Measures, c.Walks = copyOf(s.Parts), copyOf(s.Measures), copyOf(s.Walks)
+	for i := range c.Parts {
+		c.Parts[i].Pieces = copyOf(c.Parts[i].Pieces)
+	}
+	for i := range c.Measures {
+		c.Measures[i].Values = copyOf(c.Measures[i].Values)
+	}
+	for i := range c.Walks {
+		c.Walks[i].Looked = copyOf(c.Walks[i].Looked)
+	}
+	c.Remarks, c.Settings, c.Guns, c.Attachments = copyOf(s.Remarks), copyOf(s.Settings), copyOf(s.Guns), copyOf(s.Attachments)
+	c.Causes, c.Used, c.FoundAt, c.Owners = copyOf(s.Causes), copyOf(s.Used), copyOf(s.FoundAt), copyOf(s.Owners)
+	for i := range c.Tasks {
+		c.Tasks[i].Postponed = copyOf(c.Tasks[i].Postponed)
+	}
 }
 
 func copyOf[T any](list []T) []T { return append([]T(nil), list...) }

@@ -128,9 +128,12 @@ func TestChartEncoding(t *testing.T) {
 	other := heronChart()
 	other.Tasks[3].Do = "clean"
 	assert.NotEqual(t, c.Hash(), other.Hash())
-	_, err = DecodeChart([]byte{2})
+	_, err = DecodeChart([]byte{3})
 	require.ErrorIs(t, err, ErrEncoding)
-	assert.ErrorContains(t, err, "version 2")
+	assert.ErrorContains(t, err, "version 3")
+	assert.False(t, c.NeedsWorkRules(), "what the first rules know is said in version 1")
+	other.Points[0].Shields = 1
+	assert.True(t, other.NeedsWorkRules())
 	require.NoError(t, c.Check())
 	require.NoError(t, bigChart(60).Check())
 }

@@ -27,6 +27,10 @@ func DecodeChart(b []byte) (*Chart, error) {
 	return c, nil
 }
 
+// NeedsWorkRules reports whether the chart says anything that the first rules
+// don't know.
+func (c *Chart) NeedsWorkRules() bool { return AppendChart(nil, c)[0] > 1 }
+
 // Hash is the chart's identity: SHA-256 over its fixed encoding. It is worked
 // out anew at each call.
 func (c *Chart) Hash() [32]byte { return sha256.Sum256(AppendChart(nil, c)) }
@@ -45,7 +49,7 @@ func (c *codec) chart(p **Chart) {
 }
 
 func (c *codec) chartFields(h *Chart) {
-	c.version(chartVersion)
+	version := c.version(chartVersion)
 	c.string(&h.ID)
 	unsigned(c, &h.Edition)
 	list(c, &h.Meters, (*codec).meterDef)
@@ -72,6 +76,7 @@ func (c *codec) chartFields(h *Chart) {
 		c.string(&d.Reach)
 	})
 	list(c, &h.Tasks, (*codec).taskDef)
+	c.more(version, 2, func() { c.chartMore(h) })
 }
 
 func (c *codec) meterDef(d *MeterDef) {

@@ -13,9 +13,9 @@ import "fmt"
 // without the new field keeps its bytes, and old bytes stay readable. Fields
 // are never moved, reused or dropped.
 const (
-	eventVersion = 1
-	chartVersion = 1
-	stateVersion = 1
+	eventVersion = 2
+	chartVersion = 2
+	stateVersion = 2
 )
 
 // MaxEventBytes bounds what DecodeEvent reads: 8 MiB, a chart included.
@@ -48,7 +48,7 @@ func DecodeEvent(b []byte) (*Event, error) {
 const hasHash = 1
 
 func (c *codec) event(e *Event) {
-	c.version(eventVersion)
+	version := c.version(eventVersion)
 	kind := e.Kind()
 	unsigned(c, &kind)
 	unsigned(c, &e.Writer)
@@ -82,6 +82,7 @@ func (c *codec) event(e *Event) {
 	}
 	if c.err == nil && kind != 0 {
 		c.body(e.Body)
+		c.bodyMore(version, e.Body)
 	}
 }
 
@@ -116,6 +117,22 @@ func newBody(k Kind) Body {
 		return new(DoubtAnswer)
 	case KindNoticeAnswer:
 		return new(NoticeAnswer)
+	case KindConfirmed:
+		return new(Confirmed)
+	case KindRemark:
+		return new(Remark)
+	case KindRemarkWord:
+		return new(RemarkWord)
+	case KindPostponed:
+		return new(Postponed)
+	case KindWalk:
+		return new(Walk)
+	case KindSettingsLeft:
+		return new(SettingsLeft)
+	case KindCauseFound:
+		return new(CauseFound)
+	case KindGunMeasured:
+		return new(GunMeasured)
 	}
 	return newServiceBody(k)
 }
@@ -143,6 +160,8 @@ func newServiceBody(k Kind) Body {
 		return new(SetAside)
 	case KindRulesChanged:
 		return new(RulesChanged)
+	case KindHandedOver:
+		return new(HandedOver)
 	}
 	return nil
 }

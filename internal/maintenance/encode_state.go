@@ -107,7 +107,7 @@ func equalHours(a, b []MeterShown) bool {
 }
 
 func (c *codec) state(s *State, chart *[32]byte) {
-	c.version(stateVersion)
+	version := c.version(stateVersion)
 	c.commissioned(&s.Machine)
 	c.uint64(&s.Revision)
 	c.fixed(s.Chain[:])
@@ -136,6 +136,7 @@ func (c *codec) state(s *State, chart *[32]byte) {
 		unsigned(c, &e.Edition)
 		c.fixed(e.Hash[:])
 	})
+	c.more(version, 2, func() { c.stateMore(s) })
 }
 
 func (c *codec) stateWarnings(s *State) {

@@ -50,11 +50,18 @@ func (f filler) fill(v reflect.Value) {
 	}
 }
 
-var allKinds = []Kind{
-	KindReading, KindEngine, KindListened, KindWarning, KindDriveMinute, KindBusValues, KindBusNames, KindFieldEvent, KindThinned,
-	KindServiceDone, KindVoid, KindHandReading, KindDoubtAnswer, KindNoticeAnswer,
-	KindCommissioned, KindEditionTaken, KindTrait, KindSeason, KindDayTurned, KindAttachment, KindFinding, KindNoticeFate, KindSetAside, KindRulesChanged,
-}
+// firstKinds came with FirstRules, workKinds with WorkRules.
+var (
+	allKinds   = append(append([]Kind{}, firstKinds...), workKinds...)
+	firstKinds = []Kind{
+		KindReading, KindEngine, KindListened, KindWarning, KindDriveMinute, KindBusValues, KindBusNames, KindFieldEvent, KindThinned,
+		KindServiceDone, KindVoid, KindHandReading, KindDoubtAnswer, KindNoticeAnswer,
+		KindCommissioned, KindEditionTaken, KindTrait, KindSeason, KindDayTurned, KindAttachment, KindFinding, KindNoticeFate, KindSetAside, KindRulesChanged,
+	}
+	workKinds = []Kind{
+		KindConfirmed, KindRemark, KindRemarkWord, KindPostponed, KindWalk, KindSettingsLeft, KindCauseFound, KindGunMeasured, KindHandedOver,
+	}
+)
 
 func TestEventsComeBack(t *testing.T) {
 	f := filler{rand.New(rand.NewPCG(1, 2))}

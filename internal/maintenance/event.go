@@ -62,6 +62,14 @@ const (
 	KindHandReading  Kind = 22
 	KindDoubtAnswer  Kind = 23
 	KindNoticeAnswer Kind = 24
+	KindConfirmed    Kind = 25
+	KindRemark       Kind = 26
+	KindRemarkWord   Kind = 27
+	KindPostponed    Kind = 28
+	KindWalk         Kind = 29
+	KindSettingsLeft Kind = 30
+	KindCauseFound   Kind = 31
+	KindGunMeasured  Kind = 32
 	KindCommissioned Kind = 40
 	KindEditionTaken Kind = 41
 	KindTrait        Kind = 42
@@ -72,6 +80,7 @@ const (
 	KindNoticeFate   Kind = 47
 	KindSetAside     Kind = 48
 	KindRulesChanged Kind = 49
+	KindHandedOver   Kind = 50
 )
 
 // Origin says where a reading came from.
@@ -190,14 +199,22 @@ type BusNames struct {
 }
 
 // FieldEvent is an event of site or crop, told by a person or a source: plug
-// cleared, washed, crop and straw, weather. It is taken into the stream and
-// changes nothing but revision and chain under the first rules.
+// cleared, washed, crop and straw, weather. Under the first rules it changes
+// nothing but revision and chain.
 type FieldEvent struct {
 	Event   string // closed set in the chart: plug-cleared, washed, ...
 	Minutes uint32
 	Facts   []Fact // conditions stated with it
 	Person  string // pseudonym, "" where no person told it
+
+	// Encoding version 2.
+
+	Ahead bool  // it is going to happen
+	Milli int64 // how much, in thousandths of the count's unit; 0 is 1
 }
+
+// EventConditions is the event that only states facts: crop, moisture, straw.
+const EventConditions = "conditions"
 
 // Fact is one condition stated: crop, moisture, straw, dust.
 type Fact struct{ Name, Value string }
@@ -218,6 +235,11 @@ type MaterialUsed struct {
 	Material string
 	Milli    int64 // thousandths of the unit
 	Unit     string
+
+	// Encoding version 2.
+
+	Task string // the task that it was for, "" the whole record
+	Gun  string // the grease gun, where the unit is the stroke
 }
 
 // Measured is one measured value at one spot.
@@ -239,6 +261,208 @@ type ServiceDone struct {
 	Note      string
 	Materials []MaterialUsed
 	Measured  []Measured
+
+	// Encoding version 2.
+
+	As     string    // the person's part in the trade: operator, technician, dealer; "" not said
+	About  bool      // done at about that time, as far as anyone knows
+	Failed []string  // tasks that were tried and failed: not done
+	Found  []AsFound // how greased points were found
+	Seen   []SeenWord
+	Parts  []PartFitted
+	// ShieldsOff and ShieldsOn are the shields counted off and on again.
+	ShieldsOff, ShieldsOn uint32
+	Closes                []Key // remarks that it closes
+	Walk                  Key   // the walk-round that it was done in, zero none
+}
+
+// FoundWord is how a greased point was found before it was greased.
+type FoundWord uint8
+
+// The conditions of a greased point.
+const (
+	FoundDry    FoundWord = 1
+	FoundFine   FoundWord = 2
+	FoundPurged FoundWord = 3 // old grease comes out at the seals
+)
+
+// AsFound is the condition of one greased point.
+type AsFound struct {
+	Task string
+	Word FoundWord
+}
+
+// SeenWord is what was seen of one criterion of a task.
+type SeenWord struct {
+	Task, Criterion string
+	InOrder         bool
+	Note            string
+}
+
+// PartFitted says that a part was renewed, or taken off where Number and Variant
+// are empty and Off is set.
+type PartFitted struct {
+	Part    string
+	Variant string // "" not said
+	Number  string // "" not said
+	Off     bool   // taken off and nothing fitted
+	Why     OffWord
+	Note    string
+	Spare   bool // the spare was taken
+}
+
+// OffWord is why a part came off.
+type OffWord uint8
+
+// The reasons.
+const (
+	OffNotSaid    OffWord = 0
+	OffWornOut    OffWord = 1
+	OffFailed     OffWord = 2
+	OffPrecaution OffWord = 3
+)
+
+// Confirmed lets a record count that was written by someone who may not do the
+// work.
+type Confirmed struct {
+	Record Key
+	Person string
+	As     string
+}
+
+// RunVerdict says whether a machine may run with what was found.
+type RunVerdict uint8
+
+// The verdicts.
+const (
+	MayRun     RunVerdict = 1 // it may run
+	RunWatched RunVerdict = 2 // it may run and is watched
+	DoNotRun   RunVerdict = 3
+)
+
+// Remark is what a person found. Its event's key is its id.
+type Remark struct {
+	Point    string // "" the machine
+	Task     string // whose criterion opened it, "" none
+	Name     string // the remark's id in the chart, "" none
+	Text     string
+	Verdict  RunVerdict
+	Part     string     // the part wanted, "" none
+	DoBy     civil.Date // None: not said
+	Pictures [][32]byte // SHA-256 of each
+	Walk     Key        // the walk-round in which it was made
+	Person   string
+}
+
+// RemarkAct is what is done about a remark.
+type RemarkAct uint8
+
+// The acts. A record closes remarks by itself.
+const (
+	RemarkClose  RemarkAct = 1
+	RemarkChange RemarkAct = 2 // verdict, part wanted, do-by; a picture more
+	RemarkCarry  RemarkAct = 3 // to the winter's work
+	RemarkReopen RemarkAct = 4
+)
+
+// RemarkWord is a person's word on a remark.
+type RemarkWord struct {
+	Remark   Key
+	Act      RemarkAct
+	Verdict  RunVerdict // change; 0 as it is
+	Part     string     // change; "" as it is
+	DoBy     civil.Date
+	Pictures [][32]byte
+	Why      string
+	Person   string
+}
+
+// Postponed puts tasks off, with a reason and an end. With neither an hour nor a
+// date it takes a postponement back.
+type Postponed struct {
+	Tasks     []string
+	Round     string
+	Why       string
+	ForHours  hours.Millis // running hours from now on Meter, 0 none
+	Meter     string       // "": that which decides the task
+	UntilDate civil.Date   // None: by hours only
+	Person    string
+}
+
+// WalkAct is a step of a walk-round.
+type WalkAct uint8
+
+// The steps.
+const (
+	WalkBegin  WalkAct = 1
+	WalkAnswer WalkAct = 2
+	WalkSign   WalkAct = 3
+	WalkLeave  WalkAct = 4 // given up
+)
+
+// LookedWord is what a person says of one task of a walk-round.
+type LookedWord uint8
+
+// The answers.
+const (
+	LookedInOrder LookedWord = 1
+	LookedRemark  LookedWord = 2
+	LookedNot     LookedWord = 3 // not looked: never in order
+	LookedNotHere LookedWord = 4 // not on this machine
+)
+
+// Looked is the answer for one task.
+type Looked struct {
+	Task     string
+	Word     LookedWord
+	Text     string // of a remark
+	Verdict  RunVerdict
+	Pictures [][32]byte
+	Measured []Measured
+}
+
+// Walk is a step of a walk-round. The key of the event that begins it is its id.
+type Walk struct {
+	Act      WalkAct
+	Walk     Key    // all but begin
+	Occasion string // begin
+	Looked   []Looked
+	Date     civil.Date
+	Person   string
+	As       string // sign: second or receiver
+	Why      string // leave
+}
+
+// SettingLeft is one setting, as found and as left.
+type SettingLeft struct {
+	Setting     string
+	Found, Left Bound
+	FoundWord   string
+	LeftWord    string
+}
+
+// SettingsLeft says how the machine is set now.
+type SettingsLeft struct {
+	Settings []SettingLeft
+	Facts    []Fact // the conditions that it was set for
+	Person   string
+}
+
+// CauseFound is what a lead came to. Its event's key is its id.
+type CauseFound struct {
+	Lead   string // "" none of the chart's
+	Code   string // what it began with, "" none
+	Remark Key
+	Point  string // where the cause was
+	Text   string
+	Person string
+}
+
+// GunMeasured says what a stroke of a grease gun gives.
+type GunMeasured struct {
+	Gun    string
+	Micro  int64 // millionths of a gram a stroke, above 0
+	Person string
 }
 
 // Void takes a record back. A record is never edited.
@@ -263,6 +487,8 @@ const (
 	DoubtWrong       DoubtWord = 2 // the held readings are wrong: drop them from the question
 	DoubtRight       DoubtWord = 3 // the held readings are right as they stand, in this life
 	DoubtSameMachine DoubtWord = 4 // the bus's names changed, the machine is the same
+	DoubtOneAct      DoubtWord = 5 // two records are one act: the later written is taken back
+	DoubtTwoActs     DoubtWord = 6 // they are two
 )
 
 // DoubtAnswer resolves a doubt.
@@ -333,6 +559,32 @@ type Attachment struct {
 	On         bool
 	Shown      []MeterShown
 	Person     string
+
+	// Encoding version 2.
+
+	Piece string // which one: its own id in the office
+	// Carried are the records of its tasks, as its last machine had them.
+	Carried []CarriedRecord
+}
+
+// CarriedRecord is a service record that came with an attachment.
+type CarriedRecord struct {
+	Record Key
+	Task   string
+	At     moment.Span
+	Date   civil.Date
+	Hours  []MeterShown // of the attachment's meters
+	Person string
+}
+
+// HandedOver says that the machine was sold or traded in: from then on it is
+// another customer's.
+type HandedOver struct {
+	Customer string
+	Site     string
+	Zone     string
+	TurnsAt  uint16
+	Person   string
 }
 
 // Finding is what the data showed before any alarm. It changes nothing but
@@ -396,3 +648,12 @@ func (*Finding) kind() Kind      { return KindFinding }
 func (*NoticeFate) kind() Kind   { return KindNoticeFate }
 func (*SetAside) kind() Kind     { return KindSetAside }
 func (*RulesChanged) kind() Kind { return KindRulesChanged }
+func (*Confirmed) kind() Kind    { return KindConfirmed }
+func (*Remark) kind() Kind       { return KindRemark }
+func (*RemarkWord) kind() Kind   { return KindRemarkWord }
+func (*Postponed) kind() Kind    { return KindPostponed }
+func (*Walk) kind() Kind         { return KindWalk }
+func (*SettingsLeft) kind() Kind { return KindSettingsLeft }
+func (*CauseFound) kind() Kind   { return KindCauseFound }
+func (*GunMeasured) kind() Kind  { return KindGunMeasured }
+func (*HandedOver) kind() Kind   { return KindHandedOver }

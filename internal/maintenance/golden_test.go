@@ -35,7 +35,7 @@ func goldenSeason(t testing.TB) *world {
 	}
 	derived('a', "0.5", "812.00")
 	w.says(after("0.6"), &ServiceDone{Round: "fifty", Date: civil.None, Person: "p1", Note: "before the harvest",
-		Materials: []MaterialUsed{{"bearing-grease", 12_000, "stroke"}}, Measured: []Measured{{"sieve-pivot/grease", "left", true, 1_500_000, "mm", "ok"}}})
+		Materials: []MaterialUsed{{Material: "bearing-grease", Milli: 12_000, Unit: "stroke"}}, Measured: []Measured{{"sieve-pivot/grease", "left", true, 1_500_000, "mm", "ok"}}})
 	w.says(after("0.7"), &ServiceDone{Tasks: []string{"engine-sump/change", "cab-filter/look"}, Date: dayOne, Shown: []MeterShown{{"engine", h("2054.1")}}, Person: "p2"})
 	for i := range 46 {
 		at := after("1").Add(hours.Millis(i) * hours.Hour)
@@ -152,7 +152,7 @@ func TestGoldenStream(t *testing.T) {
 		Apply(s, e, nil)
 		kinds[e.Kind()] = true
 	}
-	for _, k := range allKinds {
+	for _, k := range firstKinds {
 		assert.True(t, kinds[k], "kind %d is not in the stream", k)
 	}
 	assert.Equal(t, strings.TrimSpace(string(sums)), hex.EncodeToString(s.Chain[:])+"  chain\n"+hash(s)+"  state")

@@ -103,6 +103,22 @@ func hollow(e *Event) bool {
 		return b == nil
 	case *NoticeAnswer:
 		return b == nil
+	case *Confirmed:
+		return b == nil
+	case *Remark:
+		return b == nil
+	case *RemarkWord:
+		return b == nil
+	case *Postponed:
+		return b == nil
+	case *Walk:
+		return b == nil
+	case *SettingsLeft:
+		return b == nil
+	case *CauseFound:
+		return b == nil
+	case *GunMeasured:
+		return b == nil
 	}
 	return hollowService(e.Body)
 }
@@ -129,6 +145,8 @@ func hollowService(body Body) bool {
 	case *SetAside:
 		return b == nil
 	case *RulesChanged:
+		return b == nil
+	case *HandedOver:
 		return b == nil
 	}
 	return true

@@ -45,6 +45,24 @@ type State struct {
 	// CountsOver those that Counts had none for.
 	WarningsOver, CountsOver uint64
 
+	// Encoding version 2, rules 2. Lists are bounded; see bounds.go.
+
+	Happened    []Happening      // by time
+	Traits      []TraitKnown     // by name
+	Conditions  []TraitKnown     // crop and weather as last told, by name
+	Seasons     []SeasonSeen     // in order of their opening
+	Parts       []Part           // by id
+	Measures    []MeasureSeen    // by task and spot
+	Remarks     []RemarkSeen     // as they were opened
+	Walks       []WalkSeen       // as they were begun
+	Settings    []SettingSeen    // by id
+	Guns        []GunSeen        // by id
+	Attachments []AttachmentSeen // by id
+	Causes      []CauseSeen      // as they were found
+	Used        []MaterialUsedAt // by time
+	FoundAt     []FoundAt        // by time
+	Owners      []OwnerSeen      // those before, oldest first
+
 	work work // derived and scratch: not part of the state
 }
 
@@ -171,6 +189,31 @@ type Task struct {
 	Rung    Stage        // highest stage of this cycle that stands, 0 none
 	Crossed []Crossing   // readings and days seen to cross a threshold in this cycle, bounded
 	Records []TaskRecord // by effective time, the last standing one opened the cycle
+
+	// Encoding version 2.
+
+	Build     BuildWord
+	Postponed []Postponement // at most one
+}
+
+// BuildWord says whether a task is on this machine.
+type BuildWord uint8
+
+// The words on a task's build.
+const (
+	BuildFitted BuildWord = 0
+	BuildNot    BuildWord = 1 // not on this machine
+	BuildAsked  BuildWord = 2 // a trait that it depends on is not known
+)
+
+// Postponement is a task put off. It ends at an hour or on a date.
+type Postponement struct {
+	By     Key
+	Why    string
+	Person string
+	Meter  string
+	At     hours.Millis // machine's hours on Meter, 0 none
+	Until  civil.Date   // the first day on which it rings again, None none
 }
 
 // Crossing remembers what crossed one threshold of a cycle, so that an edition
@@ -194,7 +237,35 @@ type TaskRecord struct {
 	// the service; later news of that time may raise it.
 	Looked uint64
 	Person string
+
+	// Encoding version 2.
+
+	As      string
+	About   bool
+	Waiting bool // does not count until it is confirmed
+	Said    Said // what was said of it at once
+	Carried bool // came with an attachment
+	Confirm Key  // the event that confirmed it, zero none
 }
+
+// Said are remarks of the rules on a service record, one bit each.
+type Said uint32
+
+// What is said of a record at once, with figures; the record is kept.
+const (
+	SaidTooSoon  Said = 1 << iota // before its too soon
+	SaidTooMuch                   // more than may go in at once
+	SaidSeason                    // more than may go in in a season
+	SaidMix                       // does not go with what is in there
+	SaidMixAsk                    // borderline with what is in there
+	SaidRefused                   // a property that the task refuses
+	SaidMaterial                  // another material than the chart's
+	SaidWho                       // by someone who may not do it
+	SaidShields                   // not all shields are on again
+	SaidNever                     // forbidden work
+	SaidFollows                   // something must follow
+	SaidSetting                   // conditions turned against a setting
+)
 
 // NoticeID is derived from machine, task, cycle and stage, so that cab and
 // service number a notice alike.
@@ -264,6 +335,7 @@ const (
 	DoubtOtherBox  DoubtKind = 4 // a controller's identity changed, the machine's did not
 	DoubtFork      DoubtKind = 5 // two spools claim to be one
 	DoubtMisplaced DoubtKind = 6 // no placement in time satisfies its neighbours
+	DoubtSameAct   DoubtKind = 7 // two records look like one act
 )
 
 // Doubt is a question for a person.
@@ -275,6 +347,9 @@ type Doubt struct {
 	What   string // with figures
 	Closed Key    // zero: open
 	How    string
+
+	// Encoding version 2: the records that look like one act.
+	Records []Key
 }
 
 // EngineState is whether the engine runs.
@@ -294,3 +369,184 @@ type Heard struct {
 
 // HeardSpan is a time during which the bus was heard without a gap.
 type HeardSpan struct{ From, To moment.Instant }
+
+// HappeningKind is what sort of thing happened.
+type HappeningKind uint8
+
+// The kinds of happening.
+const (
+	HappenedEvent   HappeningKind = 1 // Name is the event's id
+	HappenedAhead   HappeningKind = 2 // it is going to happen
+	HappenedCode    HappeningKind = 3 // Name is the code's id in the chart
+	HappenedFailed  HappeningKind = 4 // Name is the task
+	HappenedFinding HappeningKind = 5
+	HappenedStart   HappeningKind = 6 // the engine started; the latest only
+)
+
+// Happening is something that happened and that triggers, counts and leads look
+// back at.
+type Happening struct {
+	Key     Key
+	Kind    HappeningKind
+	Name    string
+	At      moment.Span
+	Date    civil.Date // work day, None not known
+	Minutes uint32
+	Milli   int64 // how much, 0 is 1
+	Facts   []Fact
+	Hours   []MeterShown // machine's hours by then, as far as known
+	Person  string
+}
+
+// TraitKnown is an answer about the build, or a condition as last told.
+type TraitKnown struct {
+	Name, Value string
+	At          moment.Span
+	By          Key
+	Person      string
+}
+
+// SeasonSeen is a season of one crop.
+type SeasonSeen struct {
+	Season, Crop   string
+	Opened, Closed civil.Date // None: not yet
+	OpenedBy       Key
+	ClosedBy       Key
+}
+
+// Part is a tracked part with its pieces.
+type Part struct {
+	ID     string
+	Pieces []Piece // by time, the last standing one is on the machine
+}
+
+// Piece is one piece that was fitted, or, where Off is set, the place left empty.
+type Piece struct {
+	Record  Key // that fitted it
+	At      moment.Span
+	Date    civil.Date
+	Hours   []MeterShown // machine's hours at fitting
+	Looked  uint64       // as in TaskRecord
+	Variant string
+	Number  string
+	Off     bool
+	Why     OffWord // why the one before came off
+	Note    string
+	Spare   bool
+	Void    Key // of its record, zero: stands
+}
+
+// MeasureSeen is what was measured at one spot.
+type MeasureSeen struct {
+	Task, Spot string
+	Values     []MeasuredAt // by time
+}
+
+// MeasuredAt is one value, as found or as left.
+type MeasuredAt struct {
+	Record Key
+	At     moment.Span
+	Date   civil.Date
+	Hours  hours.Millis // machine's hours on the measure's meter, -1 not known
+	Left   bool
+	Micro  int64
+	State  string // what a gauge said: "goes", "does not go"
+	Void   Key
+}
+
+// RemarkSeen is a remark as it stands.
+type RemarkSeen struct {
+	Remark
+	Key     Key
+	At      moment.Span
+	Carried bool // to the winter's work
+	Closed  Key  // zero: open
+	Record  Key  // the record that closed it, zero none
+	How     string
+}
+
+// WalkSeen is a walk-round as it stands.
+type WalkSeen struct {
+	Key      Key
+	Occasion string
+	Chart    string // the edition it was walked by
+	Edition  uint32
+	At       moment.Span
+	Date     civil.Date
+	Person   string
+	Looked   []LookedAt
+	Signed   Key // zero: not yet
+	SignedBy string
+	SignedAs string
+	Left     Key // given up, zero: not
+	Why      string
+}
+
+// LookedAt is an answer of a walk-round.
+type LookedAt struct {
+	Task   string
+	Word   LookedWord
+	By     Key
+	Person string
+	Text   string
+}
+
+// SettingSeen is how the machine is set.
+type SettingSeen struct {
+	SettingLeft
+	At     moment.Span
+	By     Key
+	Facts  []Fact
+	Person string
+}
+
+// GunSeen is a grease gun and what a stroke of it gives.
+type GunSeen struct {
+	Gun   string
+	Micro int64 // millionths of a gram a stroke
+	At    moment.Span
+	By    Key
+}
+
+// AttachmentSeen is an attachment that is on the machine, or was.
+type AttachmentSeen struct {
+	Attachment, Piece string
+	On                bool
+	At                moment.Span
+	By                Key
+}
+
+// CauseSeen is a cause that was found.
+type CauseSeen struct {
+	CauseFound
+	Key Key
+	At  moment.Span
+}
+
+// MaterialUsedAt is a material that went in at a task.
+type MaterialUsedAt struct {
+	Record   Key
+	Task     string
+	Material string
+	Milli    int64
+	Unit     string
+	At       moment.Span
+	Date     civil.Date
+	Void     Key
+}
+
+// FoundAt is how a greased point was found.
+type FoundAt struct {
+	Record Key
+	Task   string
+	Word   FoundWord
+	At     moment.Span
+	Void   Key
+}
+
+// OwnerSeen is an owner before, and until when.
+type OwnerSeen struct {
+	Customer, Site string
+	Until          moment.Span
+	By             Key
+}

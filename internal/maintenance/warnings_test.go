@@ -122,7 +122,7 @@ func TestTakenIntoTheStreamOnly(t *testing.T) {
 	}
 	for _, body := range []Body{
 		&Trait{Name: "serial", Value: "7"}, &Season{Season: "31", Crop: "wheat", Open: true, Date: dayOne},
-		&Attachment{Attachment: "header-2", On: true}, &Finding{Finding: "slip"}, &RulesChanged{Version: RulesVersion},
+		&Attachment{Attachment: "header-2", On: true}, &Finding{Finding: "slip"}, &RulesChanged{Version: FirstRules},
 	} {
 		before := w.s.Clone()
 		assert.Empty(t, w.says(after("1"), body))
