@@ -118,7 +118,7 @@ func (s *State) suitsWork(e *Event) *fault {
 	}
 	switch b := e.Body.(type) {
 	case *FieldEvent:
-		return s.suitsFieldEvent(b)
+		return s.suitsFieldEvent(e, b)
 	case *Trait:
 		return s.suitsTrait(b)
 	case *Season:

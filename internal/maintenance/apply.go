@@ -80,6 +80,8 @@ type step struct {
 	moved    movedFrom
 	turned   bool
 	wasToday int64
+	// ranOn says that the reading at hand may change which days a meter ran on.
+	ranOn bool
 
 	// later puts settling off until a record that comes with readings is in.
 	later   bool

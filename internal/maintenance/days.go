@@ -21,6 +21,7 @@ func (t *step) dayTurned(b *DayTurned) {
 	copy(s.Days[pos+1:], s.Days[pos:])
 	s.Days[pos] = Day{Date: b.Date, From: b.From, Until: b.Until, Listened: s.listenedIn(b.From, b.Until)}
 	s.topsIn(b)
+	s.datesOfHappenings(b)
 	if len(s.Days) > DaysKept {
 		s.Days = append(s.Days[:0], s.Days[1:]...)
 	}
@@ -28,6 +29,8 @@ func (t *step) dayTurned(b *DayTurned) {
 		t.turned, t.wasToday = true, int64(was)
 		t.settleAll()
 		t.turned = false
+	} else if s.Rules >= WorkRules {
+		t.settleAll() // a day that turned late may have been worked
 	}
 }
 

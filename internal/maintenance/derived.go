@@ -27,14 +27,16 @@ func (s *State) rebuild() {
 // and the latest record whose hours on it were looked up.
 func (s *State) thresholds() {
 	w := &s.work
-	w.next, w.looked = w.next[:0], w.looked[:0]
+	w.next, w.looked, w.days = w.next[:0], w.looked[:0], w.days[:0]
 	for range s.Meters {
 		w.next = append(w.next, math.MaxInt64)
 		w.looked = append(w.looked, 0)
+		w.days = append(w.days, false)
 	}
 	for i := range s.Tasks {
 		s.taskThresholds(i)
 	}
+	s.happenedLookups()
 	for i := range s.Notices {
 		n := &s.Notices[i]
 		if n.Waiting && n.LaterAt > 0 && n.Withdrawn.IsZero() {
@@ -48,21 +50,59 @@ func (s *State) taskThresholds(i int) {
 	for j := range task.Records {
 		s.recordLookups(&task.Records[j])
 	}
-	rec := task.latest()
-	if task.Gone || rec == nil || s.Chart == nil || i >= len(s.Chart.Tasks) {
+	if task.Gone || s.Chart == nil || i >= len(s.Chart.Tasks) {
 		return
 	}
-	limbs := s.Chart.Tasks[i].Limbs
+	if p := task.putOff(); p != nil && p.At > 0 {
+		s.threshold(s.meterIndex(p.Meter), p.At)
+	}
+	rec, def := task.latest(), &s.Chart.Tasks[i]
+	limbs, _ := s.limbsOf(i)
 	for j := range limbs {
-		l := &limbs[j]
-		from, ok := rec.on(l.Meter)
-		if l.Kind != LimbHours || !ok {
+		if rec == nil {
+			break
+		}
+		if m := s.meterOr(limbs[j].Meter); limbs[j].Kind == LimbDays && m >= 0 {
+			s.work.days[m] = true
 			continue
 		}
-		if m := s.meterIndex(l.Meter); m >= 0 {
-			if next, ok := l.hours(from).Next(s.Meters[m].Total); ok {
-				s.threshold(m, next)
+		g := s.limbGauge(&limbs[j], rec, false)
+		s.gaugeThresholds(&g)
+	}
+	for j := range def.Triggers {
+		g := s.triggerGauge(&def.Triggers[j], rec, false)
+		s.gaugeThresholds(&g)
+	}
+	for j := range def.RunIns {
+		g := s.runInGauge(&def.RunIns[j], rec, false)
+		s.gaugeThresholds(&g)
+	}
+}
+
+// gaugeThresholds notes the next threshold of what stands in machine's hours.
+func (s *State) gaugeThresholds(g *gauge) {
+	if g.meter < 0 || !g.tells() {
+		return
+	}
+	if next, ok := g.hours.Next(s.Meters[g.meter].Total); ok {
+		s.threshold(g.meter, next)
+	}
+}
+
+// happenedLookups notes until when news of a meter may change the hours of what
+// happened.
+func (s *State) happenedLookups() {
+	for i := range s.Happened {
+		h := &s.Happened[i]
+		for m := range s.Meters {
+			if h.Kind == HappenedStart {
+				break
 			}
+			until := h.At.Hi()
+			if _, ok := h.on(s.Meters[m].ID); !ok {
+				until = until.Add(LookupReach)
+			}
+			s.lookedUp(m, until)
 		}
 	}
 }

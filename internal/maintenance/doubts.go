@@ -65,10 +65,11 @@ func (t *step) openDoubt(d Doubt) {
 // FindingForked is the service's finding that two boxes write to one spool.
 const FindingForked = "spool-forked"
 
-// finding asks a person where a finding needs one. Every other finding is taken
-// into the stream for what comes later.
+// finding asks a person where a finding needs one. Every other finding is kept
+// for the tasks that it makes due.
 func (t *step) finding(b *Finding) {
 	if b.Finding != FindingForked {
+		t.found(b)
 		return
 	}
 	what := "two boxes write to one spool, or it was set back to an older copy: what the second one brings is refused"

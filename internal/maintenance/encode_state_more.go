@@ -13,6 +13,8 @@ func (c *codec) stateMore(s *State) {
 		signed(c, &n.Closed)
 		c.optionalKey(&n.OpenedBy)
 		c.optionalKey(&n.ClosedBy)
+		c.instant(&n.OpenedKnown)
+		c.instant(&n.ClosedKnown)
 	})
 	list(c, &s.Parts, func(c *codec, p *Part) {
 		c.string(&p.ID)
@@ -94,6 +96,7 @@ func (c *codec) taskStateMore(t *Task) {
 		c.string(&p.Meter)
 		signed(c, &p.At)
 		signed(c, &p.Until)
+		c.span(&p.On)
 	})
 	for i := range t.Records {
 		r := &t.Records[i]

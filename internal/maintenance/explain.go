@@ -74,9 +74,14 @@ func Explain(s *State, task string) (Explanation, error) {
 	x.add("state", c.State.String(), t.Since, t.By)
 	x.add("edition", fmt.Sprintf("%d of chart %s", s.Chart.Edition, s.Chart.ID), moment.Span{}, Key{})
 	x.records(s, t, c.Record)
+	x.terms(s, &c)
 	for j := range c.Limbs {
 		x.limb(s, j, &c, t)
 	}
+	for j := range c.Beside {
+		x.interval(&c.Beside[j], "")
+	}
+	x.told(s, s.taskIndex(task))
 	for j := range s.Notices {
 		if n := &s.Notices[j]; n.Task == task && n.Cycle == t.Cycle {
 			x.notice(n)
@@ -138,33 +143,114 @@ func (r *TaskRecord) words() string {
 	return text
 }
 
-// limb gives one interval: its thresholds and what it is counted on.
+// limb gives one thing that can decide: its thresholds and what it is counted on.
 func (x *Explanation) limb(s *State, j int, c *Count, t *Task) {
 	l := &c.Limbs[j]
 	decides := ""
 	if j == c.Limb && c.State > NotDue {
 		decides = "; it decides the state"
 	}
-	switch {
-	case !l.Known && l.Kind == LimbHours:
-		x.add("interval", fmt.Sprintf("every %v h of %s: unknown, %s", l.Every, l.Meter, l.Why), moment.Span{}, Key{})
-	case !l.Known:
-		x.add("interval", fmt.Sprintf("every %d months: unknown, %s", l.Months, l.Why), moment.Span{}, Key{})
-	case l.Kind == LimbHours:
-		x.add("interval", fmt.Sprintf("every %v h of %s: soon from %v h, due from %v h, overdue from %v h", l.Every, l.Meter, l.SoonAt, l.DueAt, l.LateAt),
-			moment.Span{}, Key{})
-		x.add("counter", fmt.Sprintf("%v h since, %s%s", l.Since, leftWords(l.Left), decides), moment.Span{}, Key{})
-	default:
-		x.add("interval", fmt.Sprintf("every %d months: soon from %v, due from %v, overdue from %v", l.Months, l.SoonOn, l.DueOn, l.LateOn),
-			moment.Span{}, Key{})
-		x.add("counter", fmt.Sprintf("%d days left%s", l.DaysLeft, decides), moment.Span{}, Key{})
-	}
+	x.interval(l, decides)
 	x.crossings(t, l)
-	if m := s.meterIndex(l.Meter); l.Kind == LimbHours && m >= 0 {
+	switch m := s.meterIndex(l.Meter); {
+	case (l.Kind == LimbHours || l.InHours) && m >= 0:
 		x.meter(s, &s.Meters[m])
-	} else if l.Kind == LimbMonths {
+	case l.Kind == LimbMonths || l.InDays || l.Kind == LimbDays:
 		x.day(s)
 	}
+}
+
+// interval gives the thresholds and how far it is.
+func (x *Explanation) interval(l *LimbCount, decides string) {
+	what, name := l.what(), l.name()
+	switch {
+	case !l.Known && l.Idle:
+		x.add(what, name+": does not count, "+l.Why, moment.Span{}, Key{})
+	case !l.Known:
+		x.add(what, name+": unknown, "+l.Why, moment.Span{}, Key{})
+	case l.Kind == LimbHours:
+		x.add(what, fmt.Sprintf("%s: soon from %v h, due from %v h, overdue from %v h", name, l.SoonAt, l.DueAt, l.LateAt), moment.Span{}, Key{})
+		x.add("counter", fmt.Sprintf("%v h since, %s%s", l.Since, leftWords(l.Left), decides), moment.Span{}, Key{})
+	case l.Kind == LimbMonths:
+		x.add(what, fmt.Sprintf("%s: soon from %v, due from %v, overdue from %v", name, l.SoonOn, l.DueOn, l.LateOn), moment.Span{}, Key{})
+		x.add("counter", fmt.Sprintf("%d days left%s", l.DaysLeft, decides), moment.Span{}, Key{})
+	default:
+		x.add(what, name+": "+l.from(), moment.Span{}, Key{})
+		x.add("counter", l.State.String()+": "+l.Words+decides, moment.Span{}, Key{})
+	}
+}
+
+// what says which sort of thing it is.
+func (l *LimbCount) what() string {
+	switch {
+	case l.Beside:
+		return "beside it, deciding nothing"
+	case l.RunIn:
+		return "run-in"
+	case l.Trigger != 0:
+		return "trigger"
+	}
+	return "interval"
+}
+
+// name says what it counts.
+func (l *LimbCount) name() string {
+	switch {
+	case l.RunIn:
+		return "new " + l.Of
+	case l.Trigger == TriggerBefore:
+		return "before " + l.Of
+	case l.Trigger != 0:
+		return "after " + l.Of
+	case l.Kind == LimbHours && l.Grid:
+		return fmt.Sprintf("at every %v h of %s", l.Every, l.Meter)
+	case l.Kind == LimbHours:
+		return fmt.Sprintf("every %v h of %s", l.Every, l.Meter)
+	case l.Kind == LimbMonths && l.Grid:
+		return fmt.Sprintf("at fixed dates every %d months", l.Months)
+	case l.Kind == LimbMonths:
+		return fmt.Sprintf("every %d months", l.Months)
+	case l.Kind == LimbDays:
+		return "days worked"
+	case l.Kind == LimbSeason:
+		return "season"
+	}
+	return "count of " + l.Of
+}
+
+// from says from when on each standing holds, as far as there are figures.
+func (l *LimbCount) from() string {
+	text := ""
+	add := func(word, value string) {
+		if text != "" {
+			text += ", "
+		}
+		text += word + " from " + value
+	}
+	switch {
+	case l.Kind == LimbDays:
+		return fmt.Sprintf("due from %d days worked on, overdue from %d", l.CountDue, l.CountLate)
+	case l.Kind == LimbCounted:
+		return fmt.Sprintf("soon from %s, due from %s, overdue from %s", milliText(l.CountSoon), milliText(l.CountDue), milliText(l.CountLate))
+	}
+	if l.InHours && l.DueAt > 0 {
+		add("soon", fmt.Sprintf("%v h", l.SoonAt))
+		add("due", fmt.Sprintf("%v h", l.DueAt))
+	}
+	if l.InDays && l.DueOn != civil.None {
+		add("soon", l.SoonOn.String())
+		add("due", l.DueOn.String())
+	}
+	if l.InHours {
+		add("overdue", fmt.Sprintf("%v h of %s", l.LateAt, l.Meter))
+	}
+	if l.InDays && l.LateOn != civil.None {
+		add("overdue", l.LateOn.String())
+	}
+	if text == "" {
+		return "no date or hour is set"
+	}
+	return text
 }
 
 // crossings gives what was seen to cross the limb's thresholds.
@@ -172,7 +258,7 @@ func (x *Explanation) crossings(t *Task, l *LimbCount) {
 	for j := range t.Crossed {
 		c := &t.Crossed[j]
 		switch {
-		case c.Meter != "" && c.Meter == l.Meter:
+		case c.Meter != "" && c.Meter == l.Meter && (l.Kind == LimbHours || c.Mark == int64(l.DueAt) || c.Mark == int64(l.LateAt)):
 			x.add("crossed", fmt.Sprintf("%v h of %s", hours.Millis(c.Mark), c.Meter), c.Since, c.By)
 		case c.Meter == "" && l.Kind == LimbMonths:
 			x.add("crossed", civil.Date(c.Mark).String(), c.Since, c.By)

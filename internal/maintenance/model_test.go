@@ -35,23 +35,23 @@ func modelChart() *Chart {
 	return c
 }
 
-// truth is how the machine really ran: minute by minute, and which meter it had.
-type truth struct {
+// trueRun is how the machine really ran: minute by minute, and which meter it had.
+type trueRun struct {
 	ran      []hours.Millis // by minute, machine's running time since the start
 	replaced int            // minute from which the second meter counts, -1 never
 	start    hours.Millis   // what the first meter showed at the start
 	second   hours.Millis   // what the second one showed when it was fitted
 }
 
-func (tr *truth) shown(minute int) (hours.Millis, int) {
+func (tr *trueRun) shown(minute int) (hours.Millis, int) {
 	if tr.replaced >= 0 && minute >= tr.replaced {
 		return tr.second + tr.ran[minute] - tr.ran[tr.replaced], 1
 	}
 	return tr.start + tr.ran[minute], 0
 }
 
-func drawTruth(t *rapid.T) *truth {
-	tr := &truth{replaced: -1, start: h("2100") + hours.Millis(rapid.IntRange(0, 3_600_000).Draw(t, "start"))}
+func drawTruth(t *rapid.T) *trueRun {
+	tr := &trueRun{replaced: -1, start: h("2100") + hours.Millis(rapid.IntRange(0, 3_600_000).Draw(t, "start"))}
 	var sum hours.Millis
 	for range rapid.IntRange(2, 6).Draw(t, "shifts") {
 		for range rapid.IntRange(1, 50).Draw(t, "run") {
@@ -74,7 +74,7 @@ func minute(n int) moment.Instant { return sunrise.Add(hours.Millis(n) * hours.M
 // model is one drawn history: streams whose own order holds, and an oracle.
 type model struct {
 	o       oracle
-	tr      *truth
+	tr      *trueRun
 	streams [][]*Event
 	acts    int
 	parked  map[int][]*Event // voids that wait for their record, by record

@@ -165,14 +165,21 @@ func mergeNames(known BusNames, b *BusNames) BusNames {
 func (t *step) engine(b *Engine) {
 	s := t.s
 	if s.Engine.At != (moment.Span{}) && t.e.At.Compare(s.Engine.At) < 0 {
+		if b.Running {
+			t.started()
+		}
 		t.ignore("a later word on the engine is known")
 		return
 	}
+	began := b.Running && !s.Engine.Running
 	stopped := !b.Running && (s.Engine.Running || s.Engine.At == moment.Span{})
 	s.Engine = EngineState{Running: b.Running, At: t.e.At}
 	t.effect(EffectEngine, -1, "")
 	if stopped {
 		t.ringHalt()
+	}
+	if began {
+		t.started()
 	}
 }
 

@@ -20,14 +20,19 @@ func stageOf(d DueState) Stage {
 // now stands again, and so does the other once it comes about in earnest.
 func (t *step) ring(i int) {
 	task := &t.s.Tasks[i]
-	stage := stageOf(task.State)
+	stage, gone := stageOf(task.State), "it is no longer so"
+	if p := task.putOff(); t.s.Chart.Tasks[i].Soft {
+		stage, gone = 0, "the task rings nobody"
+	} else if p != nil && stage > 0 {
+		stage, gone = 0, p.words()
+	}
 	if stage == task.Rung {
 		return
 	}
 	if stage > task.Rung {
 		t.closeNotices(task.ID, stage-1, "a later stage has come")
 	} else {
-		t.closeAbove(task.ID, stage, "it is no longer so")
+		t.closeAbove(task.ID, stage, gone)
 	}
 	if stage > 0 {
 		t.raise(Notice{ID: NoticeIDFor(t.s.Machine.Machine, task.ID, task.Cycle, stage),
@@ -118,11 +123,9 @@ func (s *State) laterMeter(n *Notice) int {
 			return m
 		}
 	}
-	if i := s.taskIndex(n.Task); i >= 0 && s.Chart != nil && i < len(s.Chart.Tasks) {
-		if l := s.Tasks[i].Limb; l >= 0 && l < len(s.Chart.Tasks[i].Limbs) {
-			if m := s.meterIndex(s.Chart.Tasks[i].Limbs[l].Meter); m >= 0 {
-				return m
-			}
+	if i := s.taskIndex(n.Task); i >= 0 {
+		if m := s.meterIndex(s.limbMeter(i, s.Tasks[i].Limb)); m >= 0 {
+			return m
 		}
 	}
 	return len(s.Meters[:min(len(s.Meters), 1)]) - 1

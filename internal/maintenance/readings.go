@@ -169,7 +169,8 @@ func (t *step) accept(i, k int, r shownAt) {
 	m := &t.s.Meters[i]
 	l, last, was := &m.Lives[k], k == len(m.Lives)-1, m.Total
 	newest := last && r.at.Lo() >= m.TotalAt.Lo()
-	if r.shown < l.First && r.at.Compare(l.From) < 0 {
+	t.ranOn = r.shown < l.First && r.at.Compare(l.From) < 0
+	if t.ranOn {
 		t.earlier(i, k, &r)
 		l = &m.Lives[k]
 	}
@@ -182,7 +183,7 @@ func (t *step) accept(i, k int, r shownAt) {
 	total := l.Total(r.shown)
 	why := t.count(i, k, total, newest, &r)
 	m.trail(total, r.span(), m.Folded+uint32(k))
-	m.top(t.s, total, r.at, m.Folded+uint32(k))
+	t.ranOn = m.top(t.s, total, r.at, m.Folded+uint32(k)) || t.ranOn
 	t.effect(EffectReadingTaken, i, why)
 	if newest {
 		t.clearHeld(i, &r)
@@ -314,7 +315,7 @@ func (m *Meter) lift(life uint32, by hours.Millis) {
 // afterReading lets the tasks see what a counted reading changed.
 func (t *step) afterReading(i int, was, total hours.Millis, r *shownAt) {
 	m, w := &t.s.Meters[i], &t.s.work
-	if len(w.next) != len(t.s.Meters) {
+	if len(w.next) != len(t.s.Meters) || len(w.days) != len(t.s.Meters) {
 		t.s.thresholds()
 	}
 	refine := r.at.Hi() <= w.looked[i]
@@ -325,7 +326,7 @@ func (t *step) afterReading(i int, was, total hours.Millis, r *shownAt) {
 	if refine {
 		t.refine(i)
 	}
-	if refine || crossed {
+	if refine || crossed || t.ranOn && w.days[i] {
 		t.settleMoved(movedFrom{i, was, r.at, r.key})
 	}
 }

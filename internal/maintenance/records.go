@@ -239,6 +239,7 @@ func (t *step) void(b *Void) {
 func (t *step) refine(meter int) {
 	s := t.s
 	id := s.Meters[meter].ID
+	s.refineHappened(meter)
 	for i := range s.Tasks {
 		task := &s.Tasks[i]
 		for j := range task.Records {
@@ -258,6 +259,7 @@ func (t *step) refine(meter int) {
 // hours back: those beyond what it has now were looked up among wrong figures.
 func (t *step) lookAgain(meter int) {
 	m := &t.s.Meters[meter]
+	t.s.lowerHappened(meter)
 	for i := range t.s.Tasks {
 		for j := range t.s.Tasks[i].Records {
 			r := &t.s.Tasks[i].Records[j]
@@ -294,6 +296,7 @@ func (r *TaskRecord) set(k int, meter string, h hours.Millis) {
 // the end), and what was seen to cross thresholds counted from them.
 func (t *step) shiftRecords(meter int, from, until moment.Span, by hours.Millis) {
 	id := t.s.Meters[meter].ID
+	t.s.shiftHappened(id, from, until, by)
 	for i := range t.s.Tasks {
 		task := &t.s.Tasks[i]
 		for j := range task.Records {

@@ -214,6 +214,7 @@ type Postponement struct {
 	Meter  string
 	At     hours.Millis // machine's hours on Meter, 0 none
 	Until  civil.Date   // the first day on which it rings again, None none
+	On     moment.Span  // when it was said
 }
 
 // Crossing remembers what crossed one threshold of a cycle, so that an edition
@@ -412,6 +413,8 @@ type SeasonSeen struct {
 	Opened, Closed civil.Date // None: not yet
 	OpenedBy       Key
 	ClosedBy       Key
+	// When the service took that in; the latest word counts.
+	OpenedKnown, ClosedKnown moment.Instant
 }
 
 // Part is a tracked part with its pieces.

@@ -45,45 +45,33 @@ func (r *TaskRecord) on(meter string) (hours.Millis, bool) {
 	return 0, false
 }
 
-// hours are the thresholds of a limb in hours that began at from.
+// hours are the thresholds of a limb in hours, for a service at from.
 func (l *Limb) hours(from hours.Millis) intervals.Hours {
+	if l.Grid {
+		return intervals.OfGrid(from, l.Every, l.Soon, l.Late)
+	}
 	return intervals.OfHours(from, l.Every, l.Soon, l.Late)
 }
 
-// months are the thresholds of a limb in months that began on a date.
-func (l *Limb) months(from civil.Date) (intervals.Dates, bool) {
-	return intervals.OfMonths(from, l.Months, l.SoonDays, l.LateDays)
+// months are the thresholds of a limb in months, for a service on a date.
+func (l *Limb) months(done civil.Date) (intervals.Dates, bool) {
+	if l.Grid {
+		return intervals.OfGridMonths(l.GridFrom, done, l.Months, l.SoonDays, l.LateDays)
+	}
+	return intervals.OfMonths(done, l.Months, l.SoonDays, l.LateDays)
 }
 
-// limbStand is how one limb stands.
+// limbStand is one way in which something that can decide stands.
 type limbStand struct {
 	standing intervals.Standing
 	meter    string // "" for dates
-	at       int    // index of the meter
+	at       int    // index of the meter, -1 none
 	mark     int64  // threshold of its standing
-}
-
-// limbStand works out a limb from the record that opened the cycle.
-func (s *State) limbStand(l *Limb, rec *TaskRecord) limbStand {
-	switch l.Kind {
-	case LimbHours:
-		from, ok := rec.on(l.Meter)
-		m := s.meterIndex(l.Meter)
-		if !ok || m < 0 {
-			return limbStand{}
-		}
-		h := l.hours(from)
-		st := h.At(s.Meters[m].Total)
-		return limbStand{st, l.Meter, m, int64(h.Threshold(st))}
-	case LimbMonths:
-		d, ok := l.months(rec.Date)
-		st := d.At(s.today())
-		if !ok || st == intervals.Unknown {
-			return limbStand{}
-		}
-		return limbStand{st, "", -1, int64(d.Threshold(st))}
-	}
-	return limbStand{}
+	look     bool   // when it was reached is looked up
+	// preset: it is known when it came about, and by what.
+	preset bool
+	since  moment.Span
+	by     Key
 }
 
 // settleAll works out every task's due state anew and raises what has come due.
@@ -102,6 +90,7 @@ func (t *step) settleAll() {
 func (t *step) settle(i int, anew bool) {
 	task := &t.s.Tasks[i]
 	was := task.State
+	t.endPostponed(i, anew)
 	state, limb, since, by := t.stand(i, anew)
 	changed := anew || state != was || limb != task.Limb
 	if changed || by != task.By {
@@ -113,40 +102,84 @@ func (t *step) settle(i int, anew bool) {
 	t.ring(i)
 }
 
-// stand works out a task's due state, the limb that decides it, and when and by
-// what it came about. Of several limbs with the most urgent standing the one
-// that came first decides.
+// verdict is what decides a task, as far as it was weighed.
+type verdict struct {
+	best  intervals.Standing
+	limb  int
+	since moment.Span
+	by    Key
+	idle  bool // something is known and does not count now
+}
+
+// stand works out a task's due state, what decides it (an index into what can:
+// the limbs in force, the triggers, the run-ins), and when and by what it came
+// about. Of several with the most urgent standing the one that came first
+// decides.
 func (t *step) stand(i int, anew bool) (DueState, int, moment.Span, Key) {
 	s, task := t.s, &t.s.Tasks[i]
-	rec := task.latest()
-	if rec == nil {
+	rec, def := task.latest(), &s.Chart.Tasks[i]
+	if task.Build != BuildFitted || rec == nil && len(def.Triggers)+len(def.RunIns) == 0 {
 		return DueUnknown, -1, moment.Span{}, Key{}
 	}
-	limbs := s.Chart.Tasks[i].Limbs
-	if len(limbs) == 0 {
+	v := verdict{limb: -1}
+	limbs, _ := s.limbsOf(i)
+	for j := range limbs {
+		if rec != nil {
+			g := s.limbGauge(&limbs[j], rec, false)
+			v.idle = v.idle || g.idle
+			t.weigh(&v, i, j, &g, rec, anew)
+		}
+	}
+	for j := range def.Triggers {
+		g := s.triggerGauge(&def.Triggers[j], rec, false)
+		t.weigh(&v, i, len(limbs)+j, &g, rec, anew)
+	}
+	for j := range def.RunIns {
+		g := s.runInGauge(&def.RunIns[j], rec, false)
+		t.weigh(&v, i, len(limbs)+len(def.Triggers)+j, &g, rec, anew)
+	}
+	switch {
+	case v.best > intervals.NotDue || v.best == intervals.NotDue && rec != nil:
+		return DueState(v.best), v.limb, v.since, v.by
+	case rec != nil && (len(limbs) == 0 || v.idle):
 		return NotDue, -1, rec.At, task.Cycle
 	}
-	best, limb := intervals.Unknown, -1
-	var since moment.Span
-	var by Key
-	for j := range limbs {
-		st := s.limbStand(&limbs[j], rec)
-		if st.standing < best || st.standing == intervals.Unknown {
+	return DueUnknown, -1, moment.Span{}, Key{}
+}
+
+// weigh holds one thing that can decide against what was weighed before it.
+func (t *step) weigh(v *verdict, i, j int, g *gauge, rec *TaskRecord, anew bool) {
+	stands, n := g.stands(t.s)
+	for k := range n {
+		st := &stands[k]
+		if st.standing < v.best || st.standing == intervals.Unknown {
 			continue
 		}
-		at, key := rec.At, task.Cycle
+		at, key := moment.Span{}, t.s.Tasks[i].Cycle
+		if rec != nil {
+			at = rec.At
+		}
 		if st.standing > intervals.NotDue {
-			at, key = t.crossing(i, j, &st, anew)
+			at, key = t.cameAbout(i, j, st, g, anew)
 		}
-		_, sooner := intervals.First(best, st.standing)
-		if sooner || st.standing > intervals.NotDue && at.Compare(since) < 0 {
-			best, limb, since, by = st.standing, j, at, key
+		_, sooner := intervals.First(v.best, st.standing)
+		if sooner || st.standing > intervals.NotDue && at.Compare(v.since) < 0 {
+			v.best, v.limb, v.since, v.by = st.standing, j, at, key
 		}
 	}
-	if best == intervals.Unknown {
-		return DueUnknown, -1, moment.Span{}, Key{}
+}
+
+// cameAbout says when and by what a standing came about: not before a condition
+// was told that it needs.
+func (t *step) cameAbout(i, j int, st *limbStand, g *gauge, anew bool) (moment.Span, Key) {
+	at, key := st.since, st.by
+	if !st.preset {
+		at, key = t.crossing(i, j, st, anew)
 	}
-	return DueState(best), limb, since, by
+	if g.told != nil && g.told.At.Compare(at) > 0 {
+		return g.told.At, g.told.By
+	}
+	return at, key
 }
 
 // crossing says when and by what a limb crossed the threshold of its standing:
@@ -173,7 +206,7 @@ func (t *step) crossingNow(task *Task, st *limbStand, anew bool) (moment.Span, K
 		at, by = t.moved.at, t.moved.by
 	}
 	switch {
-	case st.at >= 0 && (anew || moved && at == (moment.Span{})):
+	case st.at >= 0 && (anew || moved && at == (moment.Span{}) || st.look && !moved):
 		at = t.e.At
 		if first, ok := t.s.Meters[st.at].firstAt(hours.Millis(st.mark)); ok {
 			at = first
@@ -219,4 +252,26 @@ func (t *step) sawEarlier(i int, total hours.Millis, r *shownAt) {
 			x.Since, x.By = r.at, r.key
 		}
 	}
+}
+
+// limbMeter is the meter of what stands at an index among all that can decide a
+// task, "" where it has none.
+func (s *State) limbMeter(i, j int) string {
+	if s.Chart == nil || i < 0 || i >= len(s.Chart.Tasks) || i >= len(s.Tasks) || j < 0 {
+		return ""
+	}
+	def := &s.Chart.Tasks[i]
+	limbs, _ := s.limbsOf(i)
+	if j < len(limbs) {
+		return limbs[j].Meter
+	}
+	if j -= len(limbs); j < len(def.Triggers) {
+		return def.Triggers[j].Meter
+	}
+	if j -= len(def.Triggers); j < len(def.RunIns) {
+		if m := s.runInMeter(&def.RunIns[j]); m >= 0 {
+			return s.Meters[m].ID
+		}
+	}
+	return ""
 }

@@ -66,29 +66,34 @@ func sameBucket(a, b, top hours.Millis) bool {
 }
 
 // top keeps the highest total of the work day in which a reading certainly was
-// reached: that of the latest instant it may be from.
-func (m *Meter) top(s *State, total hours.Millis, at moment.Span, life uint32) {
+// reached: that of the latest instant it may be from. It reports whether that may
+// change which days the meter ran on.
+func (m *Meter) top(s *State, total hours.Millis, at moment.Span, life uint32) bool {
 	if at.NotAfter == 0 {
-		return
+		return false
 	}
 	if day := s.dayAt(at.NotAfter); day >= 0 {
-		m.topOn(s.Days[day].Date, total, life)
+		return m.topOn(s.Days[day].Date, total, life)
 	}
+	return false
 }
 
-func (m *Meter) topOn(date civil.Date, total hours.Millis, life uint32) {
+func (m *Meter) topOn(date civil.Date, total hours.Millis, life uint32) bool {
 	pos := len(m.DayTops)
 	for pos > 0 && m.DayTops[pos-1].Date > date {
 		pos--
 	}
 	if pos > 0 && m.DayTops[pos-1].Date == date {
-		if top := &m.DayTops[pos-1]; total > top.Total {
-			top.Total, top.Life = total, life
+		top := &m.DayTops[pos-1]
+		if total <= top.Total {
+			return false
 		}
-		return
+		ran := pos == len(m.DayTops) && m.ranOn(pos-1)
+		top.Total, top.Life = total, life
+		return !ran
 	}
 	if pos == 0 && len(m.DayTops) >= DaysKept {
-		return
+		return false
 	}
 	m.DayTops = append(m.DayTops, DayTop{})
 	copy(m.DayTops[pos+1:], m.DayTops[pos:])
@@ -96,6 +101,15 @@ func (m *Meter) topOn(date civil.Date, total hours.Millis, life uint32) {
 	if len(m.DayTops) > DaysKept {
 		m.DayTops = append(m.DayTops[:0], m.DayTops[1:]...)
 	}
+	return true
+}
+
+// ranOn reports whether a day's highest total lies above all before it.
+func (m *Meter) ranOn(j int) bool {
+	if j == 0 {
+		return m.Folded == 0 && len(m.Lives) > 0 && m.DayTops[0].Total > m.Lives[0].Offset
+	}
+	return m.DayTops[j].Total > m.DayTops[j-1].Total
 }
 
 // hoursAt looks up the machine's hours at an instant: the highest total read by

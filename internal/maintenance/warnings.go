@@ -55,6 +55,7 @@ func (t *step) warningStarted(b *Warning, i int) {
 		return
 	}
 	s.countStart(&b.Code, instantOf(t.e))
+	t.codeStarted(&b.Code)
 	if len(s.Warnings) >= WarningsKept {
 		s.WarningsOver++
 		t.effect(EffectWarning, -1, "started; more codes are on than are listed")

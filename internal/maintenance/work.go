@@ -10,7 +10,8 @@ import (
 type work struct {
 	ready  bool
 	next   []hours.Millis   // per meter: the lowest threshold above its total
-	looked []moment.Instant // per meter: the latest record whose hours were looked up
+	looked []moment.Instant // per meter: the latest record or happening whose hours were looked up
+	days   []bool           // per meter: some task counts days worked on it
 	closed int              // notices that are closed
 	hash   [32]byte         // of chart
 	chart  *Chart           // whose hash it is

@@ -1,0 +1,342 @@
+package maintenance
+
+import (
+	"fmt"
+	"slices"
+
+	"github.com/hourbell/hourbell/internal/maintenance/civil"
+	"github.com/hourbell/hourbell/internal/maintenance/hours"
+	"github.com/hourbell/hourbell/internal/maintenance/intervals"
+	"github.com/hourbell/hourbell/internal/maintenance/moment"
+)
+
+// TriggerLate is after how many hours of the chart's first meter a check that
+// was due at once is overdue, unless another work day turns before; common
+// practice, no source.
+const TriggerLate = 8 * hours.Hour
+
+// firing is something that sets a trigger off.
+type firing struct {
+	key   Key
+	at    moment.Span
+	date  civil.Date
+	hours []MeterShown
+
+	// In words: a happening, or what was done or fitted.
+	happened *Happening
+	name     string
+}
+
+// kind is what sort of happening a trigger looks back at, 0 for records and parts.
+func (tr *TriggerDef) kind() HappeningKind {
+	switch tr.Kind {
+	case TriggerEvent:
+		return HappenedEvent
+	case TriggerCode:
+		return HappenedCode
+	case TriggerFailed:
+		return HappenedFailed
+	case TriggerFinding:
+		return HappenedFinding
+	case TriggerBefore:
+		return HappenedAhead
+	}
+	return 0
+}
+
+// firings are what may set a trigger off since the record, nil for ever, by time.
+func (s *State) firings(tr *TriggerDef, rec *TaskRecord) []firing {
+	switch tr.Kind {
+	case TriggerDone:
+		return s.doneSince(tr.Name, rec)
+	case TriggerFitted:
+		return s.fittedSince(tr.Name, rec)
+	}
+	var out []firing
+	kind := tr.kind()
+	for i := range s.Happened {
+		h := &s.Happened[i]
+		if h.Kind != kind || !since(h.At, rec) || !s.isNamed(tr, h) || s.judgeAt(tr.If, h) != certain {
+			continue
+		}
+		out = append(out, firing{key: h.Key, at: h.At, date: s.dateOf(h.Date, h.At), hours: h.Hours, happened: h})
+	}
+	return out
+}
+
+func since(at moment.Span, rec *TaskRecord) bool { return rec == nil || at.Compare(rec.At) > 0 }
+
+// isNamed reports whether a trigger means a happening. A task of several items
+// is meant by its set's name too.
+func (s *State) isNamed(tr *TriggerDef, h *Happening) bool {
+	return h.Name == tr.Name || tr.Kind == TriggerFailed && s.inSet(h.Name, tr.Name)
+}
+
+// inSet reports whether a task is one of a set.
+func (s *State) inSet(task, set string) bool {
+	i := s.taskIndex(task)
+	return i >= 0 && s.Chart != nil && i < len(s.Chart.Tasks) && s.Chart.Tasks[i].Set == set
+}
+
+// dateOf is a work day that is known, or else that of a time.
+func (s *State) dateOf(d civil.Date, at moment.Span) civil.Date {
+	if d.Known() && d != 0 {
+		return d
+	}
+	return s.dateAt(at.Hi())
+}
+
+// doneSince are the records of a task or a set since a record, each once.
+func (s *State) doneSince(name string, rec *TaskRecord) []firing {
+	var out []firing
+	for i := range s.Tasks {
+		if s.Tasks[i].ID != name && !s.inSet(s.Tasks[i].ID, name) {
+			continue
+		}
+		for j := range s.Tasks[i].Records {
+			r := &s.Tasks[i].Records[j]
+			if !r.stands() || !since(r.At, rec) || slices.ContainsFunc(out, func(f firing) bool { return f.key == r.Record }) {
+				continue
+			}
+			out = append(out, firing{key: r.Record, at: r.At, date: s.dateOf(r.Date, r.At), hours: r.Hours, name: name + " done"})
+		}
+	}
+	return byTime(out)
+}
+
+// stands reports whether a record counts.
+func (r *TaskRecord) stands() bool { return r.Void.IsZero() && !r.Waiting }
+
+// fittedSince are the pieces of a part that were fitted since a record.
+func (s *State) fittedSince(name string, rec *TaskRecord) []firing {
+	var out []firing
+	i := s.partAt(name)
+	if i < 0 {
+		return nil
+	}
+	for j := range s.Parts[i].Pieces {
+		p := &s.Parts[i].Pieces[j]
+		if !p.Void.IsZero() || p.Off || !since(p.At, rec) {
+			continue
+		}
+		out = append(out, firing{key: p.Record, at: p.At, date: s.dateOf(p.Date, p.At), hours: p.Hours, name: name + " fitted"})
+	}
+	return byTime(out)
+}
+
+func byTime(list []firing) []firing {
+	slices.SortStableFunc(list, func(a, b firing) int {
+		if c := a.at.Compare(b.at); c != 0 {
+			return c
+		}
+		return a.key.Compare(b.key)
+	})
+	return list
+}
+
+// partAt returns the index of a tracked part, or -1.
+func (s *State) partAt(id string) int {
+	return slices.IndexFunc(s.Parts, func(p Part) bool { return p.ID == id })
+}
+
+// words says what set a trigger off.
+func (f *firing) words(tr *TriggerDef) string {
+	text := f.name + onDate(f.date)
+	if f.happened != nil {
+		text = f.happened.words()
+	}
+	if tr.Count > 1 {
+		text = fmt.Sprintf("%d times, the last: %s", tr.Count, text)
+	}
+	return text
+}
+
+// words says what happened, such as "plug-cleared, 25 minutes, on 2031-07-15".
+func (h *Happening) words() string {
+	text := h.Name
+	if h.Minutes > 0 {
+		text += fmt.Sprintf(", %d minutes,", h.Minutes)
+	}
+	if h.Kind == HappenedAhead {
+		text += " said to come"
+	}
+	return text + onDate(h.Date)
+}
+
+func onDate(d civil.Date) string {
+	if !d.Known() {
+		return ""
+	}
+	return " on " + d.String()
+}
+
+// judgeAt holds conditions to a happening: its minutes, its facts, what was told
+// by then, and traits.
+func (s *State) judgeAt(conds []Cond, h *Happening) truth {
+	out := certain
+	for i := range conds {
+		c := &conds[i]
+		if c.Of == "minutes" {
+			v := unsure
+			if h.Minutes > 0 {
+				v = evalFigure(c, int64(h.Minutes)*1000)
+			}
+			out = out.and(v)
+			continue
+		}
+		value, known := s.toldBy(c.Of, h)
+		out = out.and(evalCond(c, value, known))
+	}
+	return out
+}
+
+// toldBy is a fact of a happening, or what was last told of it by then.
+func (s *State) toldBy(name string, h *Happening) (string, bool) {
+	if v, ok := factOf(h.Facts, name); ok {
+		return v, true
+	}
+	for i := len(s.Happened) - 1; i >= 0; i-- {
+		o := &s.Happened[i]
+		if o.compare(h) > 0 || o.Kind != HappenedEvent && o.Kind != HappenedAhead {
+			continue
+		}
+		if v, ok := factOf(o.Facts, name); ok {
+			return v, true
+		}
+	}
+	if k := knownOf(s.Conditions, name); k != nil && k.At.Compare(h.At) <= 0 {
+		return k.Value, true
+	}
+	if k := knownOf(s.Traits, name); k != nil {
+		return k.Value, true
+	}
+	return "", false
+}
+
+func factOf(facts []Fact, name string) (string, bool) {
+	for i := range facts {
+		if facts[i].Name == name {
+			return facts[i].Value, true
+		}
+	}
+	return "", false
+}
+
+// fired is the first time since the record at which a trigger had what it takes.
+func (s *State) fired(tr *TriggerDef, rec *TaskRecord) (firing, int, bool) {
+	list, need := s.firings(tr, rec), int(max(tr.Count, 1))
+	for k := need - 1; k < len(list); k++ {
+		if need == 1 || s.near(tr, &list[k-need+1], &list[k]) {
+			return list[k], len(list), true
+		}
+	}
+	return firing{}, len(list), false
+}
+
+// near reports whether two firings lie no further apart than the trigger says.
+// What is not known keeps nothing apart: rather one look too many.
+func (s *State) near(tr *TriggerDef, a, b *firing) bool {
+	if tr.WithinDays > 0 && a.date.Known() && b.date.Known() && b.date.Sub(a.date) > int(tr.WithinDays) {
+		return false
+	}
+	if tr.Within <= 0 {
+		return true
+	}
+	m := s.meterOr(tr.Meter)
+	if m < 0 {
+		return true
+	}
+	x, ok1 := shownOn(a.hours, s.Meters[m].ID)
+	y, ok2 := shownOn(b.hours, s.Meters[m].ID)
+	return !ok1 || !ok2 || hours.Sub(y, x) <= tr.Within
+}
+
+// triggerGauge is how a trigger stands since the record, nil for ever.
+func (s *State) triggerGauge(tr *TriggerDef, rec *TaskRecord, talk bool) gauge {
+	g := gauge{meter: -1, own: true, talk: talk}
+	f, n, ok := s.fired(tr, rec)
+	if !ok {
+		g.idle, g.why = true, "it did not happen since"
+		if talk && n > 0 {
+			g.why = fmt.Sprintf("%d of %d since, or too far apart", n, max(tr.Count, 1))
+		}
+		return g
+	}
+	if talk {
+		g.words = f.words(tr)
+	}
+	switch tr.By {
+	case ByHours:
+		s.byHours(&g, tr, &f)
+	case ByDays:
+		s.byDays(&g, tr, &f)
+	default:
+		s.byNow(&g, tr, &f)
+	}
+	return g
+}
+
+// byNow: due from what happened on.
+func (s *State) byNow(g *gauge, tr *TriggerDef, f *firing) {
+	g.fixed = limbStand{standing: intervals.Due, at: -1}
+	g.fixed.set(f.at, f.key)
+	if tr.By == ByNextStart || tr.Kind == TriggerBefore {
+		if h := s.lastStart(); h != nil && h.At.Compare(f.at) > 0 {
+			g.fixed.standing = intervals.Overdue
+			g.fixed.set(h.At, h.Key)
+		}
+	}
+	if tr.By == ByNextStart {
+		return
+	}
+	if h := s.cameToPass(tr, f); h != nil && (g.fixed.standing < intervals.Overdue || h.At.Compare(g.fixed.since) < 0) {
+		g.fixed.standing = intervals.Overdue
+		g.fixed.set(h.At, h.Key)
+	}
+	if f.date.Known() {
+		g.dated, g.dates = true, intervals.NoDates
+		if over := f.date.AddDays(1); over != civil.None {
+			g.dates.Overdue = over
+		}
+	}
+	if m := s.meterOr(""); m >= 0 {
+		if from, ok := shownOn(f.hours, s.Meters[m].ID); ok {
+			g.meter, g.hours = m, intervals.NoHours
+			g.hours.Overdue = hours.Add(from, TriggerLate)
+		}
+	}
+}
+
+// cameToPass is the event that was said to come, once it happened.
+func (s *State) cameToPass(tr *TriggerDef, f *firing) *Happening {
+	if tr.Kind != TriggerBefore {
+		return nil
+	}
+	for i := range s.Happened {
+		if h := &s.Happened[i]; h.Kind == HappenedEvent && h.Name == tr.Name && h.At.Compare(f.at) > 0 {
+			return h
+		}
+	}
+	return nil
+}
+
+// byHours: due some hours after. Where they are not known it is due at once:
+// rather one look too many.
+func (s *State) byHours(g *gauge, tr *TriggerDef, f *firing) {
+	if m := s.meterOr(tr.Meter); m >= 0 {
+		if from, ok := shownOn(f.hours, s.Meters[m].ID); ok {
+			g.meter, g.hours = m, intervals.OfHours(from, tr.In, 0, 0)
+			return
+		}
+	}
+	s.byNow(g, tr, f)
+}
+
+func (s *State) byDays(g *gauge, tr *TriggerDef, f *firing) {
+	d, ok := intervals.OfDays(f.date, tr.InDays)
+	if !ok || s.today() == civil.None {
+		s.byNow(g, tr, f)
+		return
+	}
+	g.dated, g.dates = true, d
+}
