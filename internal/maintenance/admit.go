@@ -163,7 +163,7 @@ func (s *State) suitsDone(e *Event, b *ServiceDone) *fault {
 		return &fault{"tasks", "the machine has no chart yet", "let it take an edition first"}
 	}
 	for _, task := range b.Tasks {
-		if s.taskIndex(task) < 0 {
+		if !s.hasTask(task) {
 			return &fault{"tasks", fmt.Sprintf("task %q is unknown on this machine", task), "name a task of its chart"}
 		}
 	}
@@ -172,6 +172,11 @@ func (s *State) suitsDone(e *Event, b *ServiceDone) *fault {
 	}
 	if f := s.notAhead(e); f != nil {
 		return f
+	}
+	if s.Rules >= WorkRules {
+		if f := s.suitsDoneMore(b); f != nil {
+			return f
+		}
 	}
 	for i := range b.Shown {
 		if f := s.suitsShown(e, &b.Shown[i]); f != nil {
@@ -201,7 +206,11 @@ func (s *State) suitsVoid(b *Void) *fault {
 			}
 		}
 	}
-	if found {
+	stands, seen := s.otherStands(b.Record)
+	if stands {
+		return nil
+	}
+	if found || seen {
 		return &fault{"record", "it is void already", "nothing is left to do"}
 	}
 	return &fault{"record", fmt.Sprintf("record %v is not among those that count on this machine", b.Record),

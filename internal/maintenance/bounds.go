@@ -79,6 +79,9 @@ const (
 	// its hours, where there is none before: 24 h. What ran in between is
 	// counted as if the machine had run all the time, so that nothing comes late.
 	LookupReach = 24 * hours.Hour
+	// SameActReach is how far two records of the same tasks may lie apart and
+	// still look like one act: 3 h, common practice, no source.
+	SameActReach = 3 * hours.Hour
 )
 
 // The trail keeps one point a bucket of machine's hours: 0.05 h, the step of a

@@ -35,7 +35,10 @@ func (c *Chart) Check() error {
 	for i := range c.Rounds {
 		rounds[c.Rounds[i].ID] = true
 	}
-	return c.checkTasks(meters, rounds)
+	if err := c.checkTasks(meters, rounds); err != nil {
+		return err
+	}
+	return c.checkLog()
 }
 
 func (c *Chart) checkMeters() (map[string]bool, error) {

@@ -37,6 +37,7 @@ func (s *State) thresholds() {
 		s.taskThresholds(i)
 	}
 	s.happenedLookups()
+	s.otherLookups()
 	for i := range s.Notices {
 		n := &s.Notices[i]
 		if n.Waiting && n.LaterAt > 0 && n.Withdrawn.IsZero() {

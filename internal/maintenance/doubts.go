@@ -1,7 +1,10 @@
 package maintenance
 
 import (
+	"cmp"
 	"fmt"
+
+	"github.com/hourbell/hourbell/internal/maintenance/hours"
 )
 
 // takes reports whether an answer fits a doubt.
@@ -17,6 +20,8 @@ func (k DoubtKind) takes(w DoubtWord) bool {
 		return w == DoubtWrong
 	case DoubtFork:
 		return w == DoubtSameMachine || w == DoubtWrong
+	case DoubtSameAct:
+		return w == DoubtOneAct || w == DoubtTwoActs
 	}
 	return false
 }
@@ -34,6 +39,8 @@ func (k DoubtKind) choices() string {
 		return "say that the held readings are wrong"
 	case DoubtFork:
 		return "say that it is the same machine once one box alone writes to it"
+	case DoubtSameAct:
+		return "say that the two records are one act, or two"
 	}
 	return "say which is right"
 }
@@ -51,7 +58,14 @@ func (k DoubtKind) stage() Stage {
 func (t *step) openDoubt(d Doubt) {
 	s := t.s
 	for i := range s.Doubts {
-		if o := &s.Doubts[i]; o.Closed.IsZero() && o.Kind == d.Kind && o.Meter == d.Meter {
+		o := &s.Doubts[i]
+		if o.Kind == DoubtSameAct || d.Kind == DoubtSameAct {
+			if o.Key == d.Key { // once a pair
+				return
+			}
+			continue
+		}
+		if o.Closed.IsZero() && o.Kind == d.Kind && o.Meter == d.Meter {
 			return
 		}
 	}
@@ -134,6 +148,8 @@ func (t *step) doubtAnswer(b *DoubtAnswer) {
 	switch {
 	case d.Kind == DoubtMoved:
 		t.sameMachine(i)
+	case d.Kind == DoubtSameAct:
+		t.saidSameAct(i, b.Word)
 	case d.Kind == DoubtOtherBox || d.Kind == DoubtFork || m < 0:
 		t.closeDoubt(i, "a person said so")
 	case b.Word == DoubtWrong:
@@ -192,4 +208,108 @@ func (t *step) sameMachine(i int) {
 	for m := range s.Meters {
 		t.judgeAgain(m, DoubtMoved)
 	}
+}
+
+// askSameAct asks whether a record and another of the same tasks, near it in time
+// and written elsewhere, are one act.
+func (t *step) askSameAct(rec *TaskRecord, tasks []int) {
+	mine := t.s.recordOn(rec.Record, tasks)
+	if mine == nil || mine.About {
+		return
+	}
+	others := t.s.Tasks[tasks[0]].Records
+	for j := range others {
+		o := &others[j]
+		if o.Record == rec.Record || !o.Void.IsZero() || o.About || o.Carried || apart(o, mine) > SameActReach || !t.s.sameTasks(o.Record, rec.Record) {
+			continue
+		}
+		a, b := o, mine
+		if b.writtenBefore(a) {
+			a, b = b, a
+		}
+		t.openDoubt(Doubt{Key: sameActKey(a.Record, b.Record), Kind: DoubtSameAct, At: t.e.At, Records: []Key{a.Record, b.Record},
+			What: t.s.sameActText(a, b, tasks)})
+	}
+}
+
+// recordOn returns the record as the first of some tasks keeps it, or nil.
+func (s *State) recordOn(record Key, tasks []int) *TaskRecord {
+	if len(tasks) == 0 {
+		return nil
+	}
+	list := s.Tasks[tasks[0]].Records
+	for j := range list {
+		if list[j].Record == record && list[j].Void.IsZero() {
+			return &list[j]
+		}
+	}
+	return nil
+}
+
+// apart is how far two records lie apart in effective time.
+func apart(a, b *TaskRecord) hours.Millis {
+	d := a.At.Hi().Elapsed(b.At.Hi())
+	return max(d, -d)
+}
+
+// writtenBefore orders records by when they were written down.
+func (r *TaskRecord) writtenBefore(o *TaskRecord) bool {
+	return cmp.Or(cmp.Compare(r.Known, o.Known), r.Record.Compare(o.Record)) < 0
+}
+
+// sameTasks reports whether two records stand at exactly the same tasks.
+func (s *State) sameTasks(a, b Key) bool {
+	for i := range s.Tasks {
+		if (s.recordOn(a, []int{i}) == nil) != (s.recordOn(b, []int{i}) == nil) {
+			return false
+		}
+	}
+	return true
+}
+
+// sameActKey is the doubt's key: of the pair, whichever record came first.
+func sameActKey(a, b Key) Key {
+	if b.Compare(a) < 0 {
+		a, b = b, a
+	}
+	return ServiceKey("same act", a.String(), b.String())
+}
+
+func (s *State) sameActText(a, b *TaskRecord, tasks []int) string {
+	what := s.Tasks[tasks[0]].ID
+	if len(tasks) > 1 {
+		what = fmt.Sprintf("%s and %d more", what, len(tasks)-1)
+	}
+	return fmt.Sprintf("%s: two records %v h apart, %s by %s and %s by %s; say whether they are one act", what, apart(a, b),
+		a.stamp(), orNobody(a.Person), b.stamp(), orNobody(b.Person))
+}
+
+// stamp is a record's time and hours in words.
+func (r *TaskRecord) stamp() string {
+	out := r.At.String()
+	for _, h := range r.Hours {
+		out += fmt.Sprintf(", %s %v h", h.Meter, h.Shown)
+	}
+	return out
+}
+
+func orNobody(person string) string {
+	if person == "" {
+		return "nobody named"
+	}
+	return person
+}
+
+// saidSameAct takes back the record that was written later, if the two are one.
+func (t *step) saidSameAct(i int, word DoubtWord) {
+	if word == DoubtTwoActs {
+		t.closeDoubt(i, "a person said that they are two acts")
+		return
+	}
+	var later Key // the second of the pair
+	for _, later = range t.s.Doubts[i].Records {
+	}
+	t.closeDoubt(i, "a person said that they are one act: record "+later.String()+" is taken back")
+	t.takeBack(later)
+	t.settleAll()
 }

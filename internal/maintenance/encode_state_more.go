@@ -154,6 +154,7 @@ func (c *codec) measuredAt(m *MeasuredAt) {
 	c.int64(&m.Micro)
 	c.string(&m.State)
 	c.optionalKey(&m.Void)
+	c.bool(&m.Looked)
 }
 
 func (c *codec) remarkSeen(r *RemarkSeen) {

@@ -107,8 +107,12 @@ func (t *step) happened(h Happening) {
 		h.Date = s.dateAt(h.At.Hi())
 	}
 	h.Facts = shortFacts(h.Facts)
+	h.Hours = copyOf(h.Hours)
 	for i := range s.Meters {
-		if total, ok := s.hoursAt(i, h.At.Hi()); ok && h.Kind != HappenedStart {
+		if _, given := h.on(s.Meters[i].ID); given || h.Kind == HappenedStart {
+			continue
+		}
+		if total, ok := s.hoursAt(i, h.At.Hi()); ok {
 			h.Hours = append(h.Hours, MeterShown{Meter: s.Meters[i].ID, Shown: total})
 		}
 	}
@@ -126,11 +130,6 @@ func (t *step) happened(h Happening) {
 		}
 	}
 	t.effect(EffectHappened, pos, h.Name)
-}
-
-// unhappen takes back what an event said happened. It settles nothing.
-func (t *step) unhappen(key Key, kind HappeningKind) {
-	t.s.Happened = slices.DeleteFunc(t.s.Happened, func(h Happening) bool { return h.Key == key && h.Kind == kind })
 }
 
 func shortFacts(facts []Fact) []Fact {

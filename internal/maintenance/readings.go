@@ -42,6 +42,10 @@ func (t *step) reading(b *Reading, origin Origin) {
 // read judges a reading and counts or holds it. It reports whether it counted.
 func (t *step) read(i int, r shownAt) bool {
 	m := &t.s.Meters[i]
+	if why := t.s.detached(i, r.at); why != "" {
+		t.ignore(why)
+		return false
+	}
 	switch {
 	case !t.s.Moved.IsZero() && r.fromBus():
 		t.hold(i, r, DoubtMoved)

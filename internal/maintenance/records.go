@@ -3,6 +3,7 @@ package maintenance
 import (
 	"cmp"
 	"fmt"
+	"slices"
 
 	"github.com/hourbell/hourbell/internal/maintenance/civil"
 	"github.com/hourbell/hourbell/internal/maintenance/hours"
@@ -13,16 +14,44 @@ import (
 // count as a person's readings too, where they fit; hours of meters that were
 // not read are looked up by time.
 func (t *step) serviceDone(b *ServiceDone) {
-	s := t.s
+	s, more := t.s, t.s.Rules >= WorkRules
 	tasks := s.tasksOf(b)
-	if len(tasks) == 0 {
+	if len(tasks) == 0 && !(more && len(b.Parts)+len(b.Failed) > 0) {
 		t.ignore("the record names no task of this machine")
 		return
 	}
-	var odd string
+	says := Says(s, t.e)
 	t.later = true
+	odd := t.readShown(b)
+	rec := TaskRecord{Record: t.e.Key, At: t.e.At, Known: t.e.Known, Date: s.doneOn(t.e, b), Person: b.Person}
+	rec.Hours, rec.Looked = s.hoursOf(b, t.e.At)
+	for _, i := range tasks {
+		r := rec
+		if more {
+			r.As, r.About = b.As, b.About
+			r.Said = saidOf(says, s.Tasks[i].ID)
+			r.Waiting = r.Said&SaidWho != 0
+		}
+		t.record(i, r, odd)
+	}
+	if more {
+		t.logMore(b, &rec, tasks, says)
+	}
+	t.later = false
+	for _, w := range t.waiting {
+		t.settleMoved(w)
+	}
+	if more {
+		t.settleAll()
+	}
+	s.thresholds()
+}
+
+// readShown counts what the meters showed at the service and says which of it
+// does not fit.
+func (t *step) readShown(b *ServiceDone) (odd string) {
 	for i := range b.Shown {
-		m := s.meterIndex(b.Shown[i].Meter)
+		m := t.s.meterIndex(b.Shown[i].Meter)
 		if m < 0 {
 			continue
 		}
@@ -31,24 +60,46 @@ func (t *step) serviceDone(b *ServiceDone) {
 			odd = fmt.Sprintf("; %v h on %s does not fit the readings and moved no counter", r.shown, b.Shown[i].Meter)
 		}
 	}
-	rec := TaskRecord{Record: t.e.Key, At: t.e.At, Known: t.e.Known, Date: b.Date, Person: b.Person}
-	if rec.Date == civil.None {
-		rec.Date = s.dateAt(t.e.At.Hi())
+	return odd
+}
+
+// doneOn is the civil date of a record: as it says, or else by its time.
+func (s *State) doneOn(e *Event, b *ServiceDone) civil.Date {
+	if b.Date == civil.None {
+		return s.dateAt(e.At.Hi())
 	}
-	rec.Hours, rec.Looked = s.hoursOf(b, t.e.At)
-	for _, i := range tasks {
-		t.record(i, rec, odd)
+	return b.Date
+}
+
+// logMore takes in what else a record says under WorkRules.
+func (t *step) logMore(b *ServiceDone, rec *TaskRecord, tasks []int, says []Say) {
+	t.say(says)
+	t.fitParts(b, rec, tasks)
+	t.useMaterials(b, rec, tasks)
+	t.keepFound(b)
+	t.keepMeasured(b, rec, tasks)
+	t.keepSeen(b)
+	t.countShields(b)
+	t.keepFailed(b, rec)
+	for _, key := range b.Closes {
+		t.closeRemarkBy(key)
 	}
-	t.later = false
-	for _, w := range t.waiting {
-		t.settleMoved(w)
+	t.askSameAct(rec, tasks)
+}
+
+// keepFailed takes in tasks that were tried and are not done.
+func (t *step) keepFailed(b *ServiceDone, rec *TaskRecord) {
+	for _, task := range b.Failed {
+		t.happened(Happening{Key: t.e.Key, Kind: HappenedFailed, Name: task, At: t.e.At, Date: rec.Date, Hours: rec.Hours, Person: b.Person})
 	}
-	s.thresholds()
 }
 
 // tasksOf returns the indexes of the tasks that a record names: each of Tasks
 // that is known, and those of its round, once each.
 func (s *State) tasksOf(b *ServiceDone) []int {
+	if s.Rules >= WorkRules {
+		return s.tasksDone(b)
+	}
 	var out []int
 	for i := range s.Tasks {
 		named := b.Round != "" && s.Chart != nil && i < len(s.Chart.Tasks) && s.Chart.Tasks[i].Round == b.Round
@@ -116,7 +167,9 @@ func (t *step) record(i int, rec TaskRecord, odd string) {
 		return
 	}
 	why := "counts"
-	if now := task.latestKey(); now != was {
+	if rec.Waiting {
+		why = "waits until someone who may do it confirms it"
+	} else if now := task.latestKey(); now != was {
 		t.openCycle(i, "done: record "+rec.Record.String())
 	} else {
 		why = "before the record that counts"
@@ -195,7 +248,7 @@ func (t *Task) insert(rec TaskRecord, meter string) bool {
 func (t *Task) cull() {
 	standing, from := 0, 0
 	for i := len(t.Records) - 1; i >= 0; i-- {
-		if t.Records[i].Void.IsZero() {
+		if t.Records[i].stands() {
 			if standing++; standing > CyclesKept {
 				from = i + 1
 				break
@@ -203,34 +256,64 @@ func (t *Task) cull() {
 		}
 	}
 	t.Records = append(t.Records[:0], t.Records[from:]...)
-	t.Records = dropFirst(t.Records, len(t.Records)-RecordsKept, func(r *TaskRecord) bool { return !r.Void.IsZero() })
+	t.Records = dropFirst(t.Records, len(t.Records)-RecordsKept, func(r *TaskRecord) bool { return !r.stands() })
 }
+
+// stands reports whether a record counts: neither void nor waiting.
+func (r *TaskRecord) stands() bool { return r.Void.IsZero() && !r.Waiting }
 
 // void takes a record back. The record before it, if there is one, opens its
 // cycle again.
 func (t *step) void(b *Void) {
+	if !t.takeBack(b.Record) {
+		t.ignore(fmt.Sprintf("record %v is not among those that count", b.Record))
+		return
+	}
+	if t.s.Rules >= WorkRules {
+		t.settleAll()
+	}
+	t.s.thresholds()
+}
+
+// takeBack makes a record void by the event at hand, with all that came of it. It
+// reports whether there was anything.
+func (t *step) takeBack(record Key) bool {
 	found := false
 	for i := range t.s.Tasks {
 		task := &t.s.Tasks[i]
 		was := task.latestKey()
 		for j := range task.Records {
 			r := &task.Records[j]
-			if r.Record != b.Record || !r.Void.IsZero() {
+			if r.Record != record || !r.Void.IsZero() {
 				continue
 			}
 			r.Void, found = t.e.Key, true
 			if task.latestKey() != was {
-				t.openCycle(i, "record "+b.Record.String()+" is void")
+				t.openCycle(i, "record "+record.String()+" is void")
 			}
 			t.effect(EffectRecord, i, "void")
 			t.settleIf(i, was)
 		}
 	}
-	if !found {
-		t.ignore(fmt.Sprintf("record %v is not among those that count", b.Record))
-		return
+	if t.s.Rules >= WorkRules {
+		found = t.takeBackMore(record) || found
 	}
-	t.s.thresholds()
+	return found
+}
+
+// takeBackMore is takeBack for what came with WorkRules.
+func (t *step) takeBackMore(record Key) bool {
+	found := t.voidPieces(record)
+	found = t.voidUsed(record) || found
+	found = t.voidMeasured(record) || found
+	found = t.unhappen(record) || found
+	found = t.voidRemarks(record) || found
+	for i := range t.s.Doubts {
+		if d := &t.s.Doubts[i]; d.Kind == DoubtSameAct && slices.Contains(d.Records, record) {
+			t.closeDoubt(i, "record "+record.String()+" is void")
+		}
+	}
+	return found
 }
 
 // refine looks up again the hours of records that were looked up by time. More
@@ -238,43 +321,51 @@ func (t *step) void(b *Void) {
 // then.
 func (t *step) refine(meter int) {
 	s := t.s
-	id := s.Meters[meter].ID
 	s.refineHappened(meter)
 	for i := range s.Tasks {
-		task := &s.Tasks[i]
-		for j := range task.Records {
-			r := &task.Records[j]
-			k := r.find(id)
-			if k >= 0 && r.Looked&(1<<k) == 0 {
-				continue
-			}
-			if h, ok := s.hoursAt(meter, r.At.Hi()); ok && (k < 0 || h > r.Hours[k].Shown) {
-				r.set(k, id, h)
-			}
+		for j := range s.Tasks[i].Records {
+			s.refineOne(&s.Tasks[i].Records[j], meter)
 		}
+	}
+	s.eachOther(s.Meters[meter].ID, func(r *TaskRecord) { s.refineOne(r, meter) })
+}
+
+func (s *State) refineOne(r *TaskRecord, meter int) {
+	id := s.Meters[meter].ID
+	k := r.find(id)
+	if k >= 0 && r.Looked&(1<<k) == 0 || k < 0 && r.Carried {
+		return
+	}
+	if h, ok := s.hoursAt(meter, r.At.Hi()); ok && (k < 0 || h > r.Hours[k].Shown) {
+		r.set(k, id, h)
 	}
 }
 
 // lookAgain looks up the hours of records anew after a person took the machine's
 // hours back: those beyond what it has now were looked up among wrong figures.
 func (t *step) lookAgain(meter int) {
-	m := &t.s.Meters[meter]
-	t.s.lowerHappened(meter)
-	for i := range t.s.Tasks {
-		for j := range t.s.Tasks[i].Records {
-			r := &t.s.Tasks[i].Records[j]
-			k := r.find(m.ID)
-			if k < 0 || r.Looked&(1<<k) == 0 || r.Hours[k].Shown <= m.Total {
-				continue
-			}
-			h, ok := t.s.hoursAt(meter, r.At.Hi())
-			if !ok || h > m.Total {
-				h = m.Total
-			}
-			r.set(k, m.ID, h)
+	s := t.s
+	s.lowerHappened(meter)
+	for i := range s.Tasks {
+		for j := range s.Tasks[i].Records {
+			s.lookAgainOne(&s.Tasks[i].Records[j], meter)
 		}
 	}
+	s.eachOther(s.Meters[meter].ID, func(r *TaskRecord) { s.lookAgainOne(r, meter) })
 	t.refine(meter)
+}
+
+func (s *State) lookAgainOne(r *TaskRecord, meter int) {
+	m := &s.Meters[meter]
+	k := r.find(m.ID)
+	if k < 0 || r.Looked&(1<<k) == 0 || r.Hours[k].Shown <= m.Total {
+		return
+	}
+	h, ok := s.hoursAt(meter, r.At.Hi())
+	if !ok || h > m.Total {
+		h = m.Total
+	}
+	r.set(k, m.ID, h)
 }
 
 // set gives the record's hours on a meter. The list is copied, since other
@@ -301,22 +392,28 @@ func (t *step) shiftRecords(meter int, from, until moment.Span, by hours.Millis)
 		task := &t.s.Tasks[i]
 		for j := range task.Records {
 			r := &task.Records[j]
-			k := r.find(id)
-			if k < 0 || r.At.Hi() < from.Lo() || until != (moment.Span{}) && r.At.Hi() >= until.Hi() {
-				continue
-			}
-			r.set(k, id, hours.Add(r.Hours[k].Shown, by))
-			if task.latest() == r {
+			if r.shift(id, from, until, by) && task.latest() == r {
 				task.shiftCrossed(id, by)
 			}
 		}
 	}
+	t.s.eachOther(id, func(r *TaskRecord) { r.shift(id, from, until, by) })
 	for i := range t.s.Notices {
 		if n := &t.s.Notices[i]; n.LaterOn == id && n.LaterAt > 0 {
 			n.LaterAt = hours.Add(n.LaterAt, by)
 		}
 	}
 	t.settleMoved(movedFrom{meter: meter, was: hours.Sub(t.s.Meters[meter].Total, by), by: t.e.Key})
+}
+
+// shift moves the record's hours on a meter if it is of the time.
+func (r *TaskRecord) shift(meter string, from, until moment.Span, by hours.Millis) bool {
+	k := r.find(meter)
+	if k < 0 || r.At.Hi() < from.Lo() || until != (moment.Span{}) && r.At.Hi() >= until.Hi() {
+		return false
+	}
+	r.set(k, meter, hours.Add(r.Hours[k].Shown, by))
+	return true
 }
 
 func (t *Task) shiftCrossed(meter string, by hours.Millis) {
@@ -334,6 +431,9 @@ func (s *State) suitsShown(e *Event, shown *MeterShown) *fault {
 		return &fault{"shown", fmt.Sprintf("meter %q is unknown on this machine", shown.Meter), "name a meter of its chart"}
 	}
 	m := &s.Meters[i]
+	if why := s.detached(i, e.At); why != "" {
+		return &fault{"shown", why, "leave its meter out, or put it on first"}
+	}
 	if len(m.Lives) == 0 {
 		return nil
 	}

@@ -455,6 +455,7 @@ type MeasuredAt struct {
 	Micro  int64
 	State  string // what a gauge said: "goes", "does not go"
 	Void   Key
+	Looked bool // Hours was looked up by time, as in TaskRecord
 }
 
 // RemarkSeen is a remark as it stands.

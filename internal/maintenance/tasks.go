@@ -20,7 +20,7 @@ func (s *State) taskIndex(id string) int {
 // latest returns the record that opened the cycle: the last one that stands.
 func (t *Task) latest() *TaskRecord {
 	for i := len(t.Records) - 1; i >= 0; i-- {
-		if t.Records[i].Void.IsZero() {
+		if t.Records[i].stands() {
 			return &t.Records[i]
 		}
 	}
@@ -118,7 +118,7 @@ type verdict struct {
 func (t *step) stand(i int, anew bool) (DueState, int, moment.Span, Key) {
 	s, task := t.s, &t.s.Tasks[i]
 	rec, def := task.latest(), &s.Chart.Tasks[i]
-	if task.Build != BuildFitted || rec == nil && len(def.Triggers)+len(def.RunIns) == 0 {
+	if task.Build != BuildFitted || !s.attached(def.Point) || rec == nil && len(def.Triggers)+len(def.RunIns) == 0 {
 		return DueUnknown, -1, moment.Span{}, Key{}
 	}
 	v := verdict{limb: -1}

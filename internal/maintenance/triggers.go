@@ -104,9 +104,6 @@ func (s *State) doneSince(name string, rec *TaskRecord) []firing {
 	return byTime(out)
 }
 
-// stands reports whether a record counts.
-func (r *TaskRecord) stands() bool { return r.Void.IsZero() && !r.Waiting }
-
 // fittedSince are the pieces of a part that were fitted since a record.
 func (s *State) fittedSince(name string, rec *TaskRecord) []firing {
 	var out []firing
