@@ -134,7 +134,7 @@ func (s *State) suitsWork(e *Event) *fault {
 	case *Postponed:
 		return s.suitsPostponed(b)
 	case *Walk:
-		return s.suitsWalk(b)
+		return s.suitsWalk(e, b)
 	case *SettingsLeft:
 		return s.suitsSettings(b)
 	case *CauseFound:

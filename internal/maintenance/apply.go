@@ -195,6 +195,7 @@ func (t *step) rulesChanged(b *RulesChanged) {
 	}
 	if b.Version > t.s.Rules {
 		t.s.Rules = b.Version
+		t.rebuildTasks()
 		t.settleAll()
 	}
 }

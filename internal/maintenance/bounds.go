@@ -43,6 +43,7 @@ const (
 	RemarksKept  = 64   // closed remarks; open ones are always kept
 	RemarksOpen  = 1000 // open remarks that are taken
 	WalksKept    = 16
+	LookedKept   = 2048 // answers of a walk-round
 	SettingsKept = 128
 	GunsKept     = 32
 	AttachKept   = 32

@@ -38,7 +38,10 @@ func (c *Chart) Check() error {
 	if err := c.checkTasks(meters, rounds); err != nil {
 		return err
 	}
-	return c.checkLog()
+	if err := c.checkLog(); err != nil {
+		return err
+	}
+	return c.checkTold()
 }
 
 func (c *Chart) checkMeters() (map[string]bool, error) {

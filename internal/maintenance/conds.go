@@ -2,7 +2,7 @@ package maintenance
 
 import (
 	"slices"
-	"sort"
+	"strings"
 )
 
 // truth is the answer to a condition. What is not known is never taken for no.
@@ -107,57 +107,26 @@ func parseMilli(text string) (int64, bool) {
 	return whole, true
 }
 
-// knownOf returns what is known under a name, nil where nothing is. The list is
-// sorted by name.
-func knownOf(list []TraitKnown, name string) *TraitKnown {
-	i := sort.Search(len(list), func(i int) bool { return list[i].Name >= name })
-	if i < len(list) && list[i].Name == name {
-		return &list[i]
-	}
-	return nil
-}
-
-// told returns what was last told of a condition or, where the name is none, of
-// a trait; nil where nothing was.
-func (s *State) told(name string) *TraitKnown {
-	if k := knownOf(s.Conditions, name); k != nil {
-		return k
-	}
-	return knownOf(s.Traits, name)
-}
-
-// judge holds all conditions to what is told now.
-func (s *State) judge(conds []Cond) truth {
-	out := certain
-	for i := range conds {
-		value, known := "", false
-		if k := s.told(conds[i].Of); k != nil {
-			value, known = k.Value, true
-		}
-		out = out.and(evalCond(&conds[i], value, known))
-	}
-	return out
-}
-
 // holds reports whether all conditions hold for what is told of traits, crop and
 // weather, and whether that is known.
 func (s *State) holds(conds []Cond) (yes, known bool) {
-	v := s.judge(conds)
+	v := s.truthOf(conds, nil)
 	return v == certain, v != unsure
 }
 
-// tell keeps what was told under a name, the latest by time; of one time that of
-// the higher key. It returns the list, sorted by name.
-func tell(list []TraitKnown, k TraitKnown) []TraitKnown {
-	i := sort.Search(len(list), func(i int) bool { return list[i].Name >= k.Name })
-	if i < len(list) && list[i].Name == k.Name {
-		if o := &list[i]; k.At.Compare(o.At) > 0 || k.At == o.At && k.By.Compare(o.By) > 0 {
-			*o = k
-		}
-		return list
+// sentence says that a condition holds: dust is heavy.
+func (c *Cond) sentence() string {
+	switch c.Op {
+	case CondIs:
+		return c.Of + " is " + strings.Join(c.Words, " or ")
+	case CondIsNot:
+		return c.Of + " is not " + strings.Join(c.Words, " or ")
+	case CondBelow:
+		return c.Of + " is below " + milliText(c.Milli)
+	case CondAbove:
+		return c.Of + " is above " + milliText(c.Milli)
+	case CondFrom:
+		return c.Of + " is " + milliText(c.Milli) + " or more"
 	}
-	if len(list) >= TraitsKept {
-		return list
-	}
-	return slices.Insert(list, i, k)
+	return c.Of + " is " + milliText(c.Milli) + " or less"
 }

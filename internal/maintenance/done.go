@@ -165,7 +165,7 @@ func (s *State) suitsSeen(w *SeenWord) *fault {
 
 func (s *State) suitsCloses(b *ServiceDone) *fault {
 	for _, key := range b.Closes {
-		i := s.remarkAt(key)
+		i := s.remarkIndex(key)
 		if i < 0 {
 			return &fault{"closes", fmt.Sprintf("remark %v is unknown", key), "name one of the machine's open remarks"}
 		}

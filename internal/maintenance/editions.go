@@ -27,6 +27,7 @@ func (t *step) editionTaken(b *EditionTaken) {
 	s.orderMeters()
 	t.orderTasks()
 	t.effect(EffectChart, -1, fmt.Sprintf("edition %d of chart %s", b.Chart.Edition, b.Chart.ID))
+	t.rebuildTasks()
 	t.settleAll()
 }
 

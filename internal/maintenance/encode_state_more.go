@@ -165,6 +165,8 @@ func (c *codec) remarkSeen(r *RemarkSeen) {
 	c.optionalKey(&r.Closed)
 	c.optionalKey(&r.Record)
 	c.string(&r.How)
+	c.span(&r.Told)
+	c.span(&r.Changed)
 }
 
 func (c *codec) walkSeen(w *WalkSeen) {
@@ -178,6 +180,7 @@ func (c *codec) walkSeen(w *WalkSeen) {
 	list(c, &w.Looked, func(c *codec, l *LookedAt) {
 		c.string(&l.Task)
 		unsigned(c, &l.Word)
+		c.span(&l.At)
 		c.key(&l.By)
 		c.string(&l.Person)
 		c.string(&l.Text)
@@ -187,4 +190,5 @@ func (c *codec) walkSeen(w *WalkSeen) {
 	c.string(&w.SignedAs)
 	c.optionalKey(&w.Left)
 	c.string(&w.Why)
+	c.span(&w.Ended)
 }

@@ -71,7 +71,7 @@ func (x *Explanation) toldOf(s *State, l *Limb, rec *TaskRecord) {
 }
 
 func (x *Explanation) toldName(s *State, name string) {
-	if k := s.told(name); k != nil {
+	if k, _ := s.told(name); k != nil {
 		x.add("told", name+" is "+k.Value, k.At, k.By)
 	}
 }

@@ -219,56 +219,16 @@ func (s *State) countedGauge(g *gauge, l *Limb, rec *TaskRecord) {
 // was not told does not hold.
 func (s *State) whileHolds(g *gauge, l *Limb) {
 	for i := range l.While {
-		k := s.told(l.While[i].Of)
+		k, _ := s.told(l.While[i].Of)
 		switch {
 		case k == nil:
-			g.idle, g.why = true, "it counts only while "+l.While[i].words()+", which was not told"
+			g.idle, g.why = true, "it counts only while "+l.While[i].sentence()+", which was not told"
 			return
 		case evalCond(&l.While[i], k.Value, true) != certain:
-			g.idle, g.why = true, "it counts only while "+l.While[i].words()+", and "+k.Name+" is "+k.Value
+			g.idle, g.why = true, "it counts only while "+l.While[i].sentence()+", and "+k.Name+" is "+k.Value
 			return
 		case g.told == nil || k.At.Compare(g.told.At) > 0:
 			g.told = k
 		}
 	}
-}
-
-// words says a condition in words.
-func (c *Cond) words() string {
-	list := ""
-	for i, w := range c.Words {
-		if i > 0 {
-			list += " or "
-		}
-		list += w
-	}
-	switch c.Op {
-	case CondIs:
-		return c.Of + " is " + list
-	case CondIsNot:
-		return c.Of + " is not " + list
-	case CondBelow:
-		return c.Of + " is below " + milliText(c.Milli)
-	case CondAbove:
-		return c.Of + " is above " + milliText(c.Milli)
-	case CondFrom:
-		return c.Of + " is " + milliText(c.Milli) + " or more"
-	}
-	return c.Of + " is " + milliText(c.Milli) + " or less"
-}
-
-// milliText writes thousandths as a decimal number without zeros at the end.
-func milliText(n int64) string {
-	sign := ""
-	if n < 0 {
-		sign, n = "-", -n
-	}
-	text := fmt.Sprintf("%s%d.%03d", sign, n/1000, n%1000)
-	for text[len(text)-1] == '0' {
-		text = text[:len(text)-1]
-	}
-	if text[len(text)-1] == '.' {
-		text = text[:len(text)-1]
-	}
-	return text
 }

@@ -77,7 +77,7 @@ func (s *State) eventNames() string {
 func (t *step) tellFacts(facts []Fact, person string) {
 	for i := range facts {
 		if len(facts[i].Value) <= factKept {
-			t.s.Conditions = tell(t.s.Conditions, TraitKnown{Name: facts[i].Name, Value: facts[i].Value, At: t.when(), By: t.e.Key, Person: person})
+			tell(&t.s.Conditions, TraitKnown{Name: facts[i].Name, Value: facts[i].Value, At: t.when(), By: t.e.Key, Person: person})
 		}
 	}
 }

@@ -16,7 +16,7 @@ func (s *State) limbsOf(i int) (limbs []Limb, why string) {
 	}
 	d := &def.Instead[0]
 	for _, name := range d.NotIf {
-		switch k := knownOf(s.Traits, name); {
+		switch k, _ := s.traitKnown(name); {
 		case k == nil:
 			return def.Limbs, fmt.Sprintf("the book holds: whether %s is not known", name)
 		case k.Value != No:

@@ -126,12 +126,12 @@ func (s *State) measuredTask(m *Measured, tasks []int) int {
 
 // keepMeasured takes in the values of a record.
 func (t *step) keepMeasured(b *ServiceDone, rec *TaskRecord, tasks []int) {
-	t.takeMeasured(b.Measured, rec, tasks)
+	t.takeMeasured(b.Measured, rec, tasks, true)
 }
 
-// takeMeasured takes in values measured at the time and hours of rec, and opens a
-// task's remark where the last word on a spot is to act.
-func (t *step) takeMeasured(list []Measured, rec *TaskRecord, tasks []int) {
+// takeMeasured takes in values measured at the time and hours of rec, and, where
+// open, opens a task's remark where the last word on a spot is to act.
+func (t *step) takeMeasured(list []Measured, rec *TaskRecord, tasks []int, open bool) {
 	kept := make([]bool, len(list))
 	for k := range list {
 		i := t.s.measuredTask(&list[k], tasks)
@@ -143,13 +143,13 @@ func (t *step) takeMeasured(list []Measured, rec *TaskRecord, tasks []int) {
 	}
 	for k := range list {
 		if kept[k] {
-			t.judgeKept(t.s.measuredTask(&list[k], tasks), list, k, rec.Person)
+			t.judgeKept(t.s.measuredTask(&list[k], tasks), list, k, rec.Person, open)
 		}
 	}
 }
 
 // judgeKept says of a value that it is near or beyond a limit.
-func (t *step) judgeKept(i int, list []Measured, k int, person string) {
+func (t *step) judgeKept(i int, list []Measured, k int, person string, open bool) {
 	d, def, m := t.s.measureOf(i), t.s.taskDef(i), &list[k]
 	if d == nil {
 		return
@@ -160,7 +160,7 @@ func (t *step) judgeKept(i int, list []Measured, k int, person string) {
 	}
 	text = spotText(m.Spot) + text
 	t.effect(EffectMeasure, t.s.spotIndex(def.ID, m.Spot), text)
-	if word == MeasureAct && !leftAfter(list, k) && len(def.Else) > 0 && def.Else[0].Remark != "" {
+	if open && word == MeasureAct && !leftAfter(list, k) && len(def.Else) > 0 && def.Else[0].Remark != "" {
 		t.openElse(def, m.Spot, text, person)
 	}
 }
@@ -278,12 +278,15 @@ func (s *State) eachValue(f func(meter string, v *MeasuredAt)) {
 }
 
 // voidMeasured takes back the values of a void record.
-func (t *step) voidMeasured(record Key) bool {
+func (t *step) voidMeasured(record Key) bool { return t.voidValues(record, t.e.Key) }
+
+// voidValues is voidMeasured by any event.
+func (t *step) voidValues(record, by Key) bool {
 	found := false
 	for i := range t.s.Measures {
 		for j := range t.s.Measures[i].Values {
 			if v := &t.s.Measures[i].Values[j]; v.Record == record && v.Void.IsZero() {
-				v.Void, found = t.e.Key, true
+				v.Void, found = by, true
 			}
 		}
 	}

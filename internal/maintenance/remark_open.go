@@ -7,36 +7,72 @@ import (
 	"github.com/hourbell/hourbell/internal/maintenance/moment"
 )
 
-// openRemark opens a remark that the rules make of a record. One of that key is
-// opened once.
+// openRemark opens a remark under a key, which is its id, in its place by time.
+// One of that key that is there already, or beyond RemarksOpen, is not opened.
 func (t *step) openRemark(r Remark, key Key, at moment.Span) {
 	s := t.s
-	open := 0
-	for i := range s.Remarks {
-		if s.Remarks[i].Key == key {
-			return
-		}
-		if s.Remarks[i].Closed.IsZero() {
-			open++
-		}
-	}
-	if open >= RemarksOpen {
-		t.effect(EffectRemark, -1, fmt.Sprintf("%d remarks are open; close some of them", open))
+	if s.remarkIndex(key) >= 0 {
 		return
 	}
-	s.Remarks = append(s.Remarks, RemarkSeen{Remark: r, Key: key, At: at})
-	s.Remarks = dropFirst(s.Remarks, len(s.Remarks)-open-1-RemarksKept, func(r *RemarkSeen) bool { return !r.Closed.IsZero() })
-	t.effect(EffectRemark, len(s.Remarks)-1, r.Text)
+	if s.remarksOpen() >= RemarksOpen {
+		t.effect(EffectRemark, -1, fmt.Sprintf("%d remarks are open, and no more are taken", RemarksOpen))
+		return
+	}
+	s.pruneRemarks()
+	r.Pictures = copyOf(r.Pictures)
+	pos := len(s.Remarks)
+	for pos > 0 && comesAfter(s.Remarks[pos-1].At, s.Remarks[pos-1].Key, at, key) {
+		pos--
+	}
+	s.Remarks = slices.Insert(s.Remarks, pos, RemarkSeen{Remark: r, Key: key, At: at})
+	t.effect(EffectRemark, pos, "opened: "+r.Verdict.String())
 }
 
-// remarkAt returns the index of a remark, or -1.
-func (s *State) remarkAt(key Key) int {
-	return slices.IndexFunc(s.Remarks, func(r RemarkSeen) bool { return r.Key == key })
+// remarkIndex returns the index of a remark, -1 where it is not kept.
+func (s *State) remarkIndex(key Key) int {
+	for i := len(s.Remarks) - 1; i >= 0; i-- {
+		if s.Remarks[i].Key == key {
+			return i
+		}
+	}
+	return -1
+}
+
+func (s *State) remarksOpen() int {
+	n := 0
+	for i := range s.Remarks {
+		if s.Remarks[i].Closed.IsZero() {
+			n++
+		}
+	}
+	return n
+}
+
+// pruneRemarks drops the oldest closed remarks beyond RemarksKept. It runs
+// before an event's own effects, so that no index of theirs moves.
+func (s *State) pruneRemarks() {
+	closed := len(s.Remarks) - s.remarksOpen()
+	s.Remarks = dropFirst(s.Remarks, closed-RemarksKept, func(r *RemarkSeen) bool { return !r.Closed.IsZero() })
+}
+
+// String gives the verdict in the words that pages use.
+func (v RunVerdict) String() string {
+	switch v {
+	case 0:
+		return "no verdict"
+	case MayRun:
+		return "run"
+	case RunWatched:
+		return "watch"
+	case DoNotRun:
+		return "do not run"
+	}
+	return fmt.Sprintf("verdict %d", uint8(v))
 }
 
 // closeRemarkBy closes a remark by the record at hand.
 func (t *step) closeRemarkBy(key Key) {
-	i := t.s.remarkAt(key)
+	i := t.s.remarkIndex(key)
 	if i < 0 || !t.s.Remarks[i].Closed.IsZero() {
 		t.effect(EffectRemark, -1, fmt.Sprintf("remark %v is not open", key))
 		return

@@ -93,7 +93,7 @@ func (s *State) judgePiece(conds []Cond, p *Piece) truth {
 		value, known := p.Variant, p.Variant != ""
 		if conds[i].Of != "variant" {
 			value, known = "", false
-			if k := knownOf(s.Traits, conds[i].Of); k != nil {
+			if k, _ := s.traitKnown(conds[i].Of); k != nil {
 				value, known = k.Value, true
 			}
 		}

@@ -467,6 +467,9 @@ type RemarkSeen struct {
 	Closed  Key  // zero: open
 	Record  Key  // the record that closed it, zero none
 	How     string
+	// Told and Changed are the times of the latest words that closed, carried or
+	// reopened it, and that changed it; zero: none yet.
+	Told, Changed moment.Span
 }
 
 // WalkSeen is a walk-round as it stands.
@@ -478,18 +481,20 @@ type WalkSeen struct {
 	At       moment.Span
 	Date     civil.Date
 	Person   string
-	Looked   []LookedAt
-	Signed   Key // zero: not yet
+	Looked   []LookedAt // by task, one each: the latest
+	Signed   Key        // zero: not yet
 	SignedBy string
 	SignedAs string
 	Left     Key // given up, zero: not
 	Why      string
+	Ended    moment.Span // when it was signed or given up
 }
 
 // LookedAt is an answer of a walk-round.
 type LookedAt struct {
 	Task   string
 	Word   LookedWord
+	At     moment.Span
 	By     Key
 	Person string
 	Text   string

@@ -204,17 +204,8 @@ func (s *State) toldBy(name string, h *Happening) (string, bool) {
 	if k := knownOf(s.Conditions, name); k != nil && k.At.Compare(h.At) <= 0 {
 		return k.Value, true
 	}
-	if k := knownOf(s.Traits, name); k != nil {
+	if k, _ := s.traitKnown(name); k != nil {
 		return k.Value, true
-	}
-	return "", false
-}
-
-func factOf(facts []Fact, name string) (string, bool) {
-	for i := range facts {
-		if facts[i].Name == name {
-			return facts[i].Value, true
-		}
 	}
 	return "", false
 }
