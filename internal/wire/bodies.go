@@ -39,7 +39,8 @@ func toProto(m *pb.Event, body maintenance.Body) error {
 	case *maintenance.BusNames:
 		m.Body = &pb.Event_BusNames{BusNames: busNamesToProto(b)}
 	case *maintenance.FieldEvent:
-		m.Body = &pb.Event_FieldEvent{FieldEvent: &pb.FieldEvent{Event: b.Event, Minutes: b.Minutes, Facts: factsToProto(b.Facts), Person: b.Person}}
+		m.Body = &pb.Event_FieldEvent{FieldEvent: &pb.FieldEvent{Event: b.Event, Minutes: b.Minutes, Facts: factsToProto(b.Facts), Person: b.Person,
+			Ahead: b.Ahead, Milli: b.Milli}}
 	case *maintenance.Thinned:
 		m.Body = &pb.Event_Thinned{Thinned: &pb.Thinned{Events: b.Events}}
 	default:
@@ -61,7 +62,7 @@ func personToProto(m *pb.Event, body maintenance.Body) error {
 	case *maintenance.NoticeAnswer:
 		m.Body = &pb.Event_NoticeAnswer{NoticeAnswer: &pb.NoticeAnswer{Notice: b.Notice[:], Word: pb.NoticeWord(b.Word), LaterMs: int64(b.Later), Person: b.Person}}
 	default:
-		return serviceOwnToProto(m, body)
+		return workToProto(m, body)
 	}
 	return nil
 }
@@ -80,7 +81,7 @@ func serviceOwnToProto(m *pb.Event, body maintenance.Body) error {
 	case *maintenance.DayTurned:
 		m.Body = &pb.Event_DayTurned{DayTurned: DayToProto(b)}
 	case *maintenance.Attachment:
-		m.Body = &pb.Event_Attachment{Attachment: &pb.Attachment{Attachment: b.Attachment, On: b.On, Shown: shownToProto(b.Shown), Person: b.Person}}
+		m.Body = &pb.Event_Attachment{Attachment: attachmentToProto(b)}
 	case *maintenance.Finding:
 		m.Body = &pb.Event_Finding{Finding: &pb.Finding{Finding: b.Finding, Method: b.Method, Version: b.Version, Evidence: factsToProto(b.Evidence)}}
 	case *maintenance.NoticeFate:
@@ -89,6 +90,8 @@ func serviceOwnToProto(m *pb.Event, body maintenance.Body) error {
 		m.Body = &pb.Event_SetAside{SetAside: &pb.SetAside{Reason: b.Reason, Received: b.Bytes}}
 	case *maintenance.RulesChanged:
 		m.Body = &pb.Event_RulesChanged{RulesChanged: &pb.RulesChanged{Version: b.Version}}
+	case *maintenance.HandedOver:
+		m.Body = &pb.Event_HandedOver{HandedOver: &pb.HandedOver{Customer: b.Customer, Site: b.Site, Zone: b.Zone, TurnsAtMinutes: uint32(b.TurnsAt), Person: b.Person}}
 	default:
 		return fmt.Errorf("body %T has no form on the wire", body)
 	}
@@ -127,7 +130,8 @@ func fromBody(m *pb.Event, c *checker) maintenance.Body {
 	case *pb.Event_FieldEvent:
 		f := b.FieldEvent
 		return &maintenance.FieldEvent{Event: c.name("field_event.event", f.GetEvent()), Minutes: f.GetMinutes(),
-			Facts: c.facts("field_event.facts", f.GetFacts()), Person: c.optional("field_event.person", f.GetPerson())}
+			Facts: c.facts("field_event.facts", f.GetFacts()), Person: c.optional("field_event.person", f.GetPerson()),
+			Ahead: f.GetAhead(), Milli: c.within("field_event.milli", f.GetMilli(), 0, maxAmount)}
 	case *pb.Event_Thinned:
 		return &maintenance.Thinned{Events: uint64(c.within("thinned.events", int64(b.Thinned.GetEvents()), 1, math.MaxInt64))}
 	case nil:
@@ -150,7 +154,7 @@ func fromPerson(m *pb.Event, c *checker) maintenance.Body {
 	case *pb.Event_DoubtAnswer:
 		d := b.DoubtAnswer
 		return &maintenance.DoubtAnswer{Doubt: c.key("doubt_answer.doubt", d.GetDoubt()),
-			Word:   maintenance.DoubtWord(c.within("doubt_answer.word", int64(d.GetWord()), 1, 4)),
+			Word:   maintenance.DoubtWord(c.within("doubt_answer.word", int64(d.GetWord()), 1, 6)),
 			Person: c.optional("doubt_answer.person", d.GetPerson()), Why: c.text("doubt_answer.why", d.GetWhy())}
 	case *pb.Event_NoticeAnswer:
 		n := b.NoticeAnswer
@@ -159,7 +163,7 @@ func fromPerson(m *pb.Event, c *checker) maintenance.Body {
 			Later:  hours.Millis(c.within("notice_answer.later_ms", n.GetLaterMs(), 0, maxTime)),
 			Person: c.optional("notice_answer.person", n.GetPerson())}
 	}
-	return fromService(m, c)
+	return fromWork(m, c)
 }
 
 func fromService(m *pb.Event, c *checker) maintenance.Body {
@@ -183,9 +187,7 @@ func fromService(m *pb.Event, c *checker) maintenance.Body {
 		d := c.day("day_turned", b.DayTurned)
 		return &d
 	case *pb.Event_Attachment:
-		a := b.Attachment
-		return &maintenance.Attachment{Attachment: c.name("attachment.attachment", a.GetAttachment()), On: a.GetOn(),
-			Shown: c.shown("attachment.shown", a.GetShown()), Person: c.optional("attachment.person", a.GetPerson())}
+		return c.attachment(b.Attachment)
 	case *pb.Event_Finding:
 		f := b.Finding
 		return &maintenance.Finding{Finding: c.name("finding.finding", f.GetFinding()), Method: c.name("finding.method", f.GetMethod()),
@@ -201,6 +203,8 @@ func fromService(m *pb.Event, c *checker) maintenance.Body {
 		return &maintenance.SetAside{Reason: c.text("set_aside.reason", b.SetAside.GetReason()), Bytes: b.SetAside.GetReceived()}
 	case *pb.Event_RulesChanged:
 		return &maintenance.RulesChanged{Version: b.RulesChanged.GetVersion()}
+	case *pb.Event_HandedOver:
+		return c.handedOver(b.HandedOver)
 	}
 	c.fail("body", fmt.Sprintf("%T is of no known kind", m.Body))
 	return nil

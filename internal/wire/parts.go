@@ -98,17 +98,6 @@ func shownToProto(shown []maintenance.MeterShown) []*pb.MeterShown {
 	return out
 }
 
-func serviceToProto(b *maintenance.ServiceDone) *pb.ServiceDone {
-	out := &pb.ServiceDone{Tasks: b.Tasks, Round: b.Round, DateDays: int32(b.Date), Shown: shownToProto(b.Shown), Person: b.Person, Note: b.Note}
-	for _, m := range b.Materials {
-		out.Materials = append(out.Materials, &pb.MaterialUsed{Material: m.Material, Milli: m.Milli, Unit: m.Unit})
-	}
-	for _, m := range b.Measured {
-		out.Measured = append(out.Measured, &pb.Measured{Task: m.Task, Spot: m.Spot, Left: m.Left, Micro: m.Micro, Unit: m.Unit, State: m.State})
-	}
-	return out
-}
-
 // checker gathers the first thing that is out of form.
 type checker struct{ err *FieldError }
 
@@ -260,27 +249,6 @@ func (c *checker) shown(field string, shown []*pb.MeterShown) (out []maintenance
 	}
 	for _, s := range shown {
 		out = append(out, maintenance.MeterShown{Meter: c.name(field+".meter", s.GetMeter()), Shown: hours.Millis(c.within(field+".shown_ms", s.GetShownMs(), 0, maxShown))})
-	}
-	return out
-}
-
-func (c *checker) service(m *pb.ServiceDone) *maintenance.ServiceDone {
-	out := &maintenance.ServiceDone{Round: c.optional("service_done.round", m.GetRound()), Date: civil.Date(m.GetDateDays()),
-		Shown: c.shown("service_done.shown", m.GetShown()), Person: c.optional("service_done.person", m.GetPerson()), Note: c.text("service_done.note", m.GetNote())}
-	if !c.items("service_done.tasks", len(m.GetTasks())) || !c.items("service_done.materials", len(m.GetMaterials())) ||
-		!c.items("service_done.measured", len(m.GetMeasured())) {
-		return out
-	}
-	for _, t := range m.GetTasks() {
-		out.Tasks = append(out.Tasks, c.name("service_done.tasks", t))
-	}
-	for _, u := range m.GetMaterials() {
-		out.Materials = append(out.Materials, maintenance.MaterialUsed{Material: c.name("service_done.materials.material", u.GetMaterial()),
-			Milli: u.GetMilli(), Unit: c.optional("service_done.materials.unit", u.GetUnit())})
-	}
-	for _, v := range m.GetMeasured() {
-		out.Measured = append(out.Measured, maintenance.Measured{Task: c.name("service_done.measured.task", v.GetTask()), Spot: c.optional("service_done.measured.spot", v.GetSpot()),
-			Left: v.GetLeft(), Micro: v.GetMicro(), Unit: c.optional("service_done.measured.unit", v.GetUnit()), State: c.optional("service_done.measured.state", v.GetState())})
 	}
 	return out
 }

@@ -241,6 +241,341 @@ func (ValueState) EnumDescriptor() ([]byte, []int) {
 	return file_hourbell_v1_event_proto_rawDescGZIP(), []int{3}
 }
 
+// FoundWord is how a greased point was found before it was greased.
+type FoundWord int32
+
+const (
+	FoundWord_FOUND_WORD_UNSPECIFIED FoundWord = 0
+	FoundWord_FOUND_WORD_DRY         FoundWord = 1
+	FoundWord_FOUND_WORD_FINE        FoundWord = 2
+	// Old grease came out at the seals.
+	FoundWord_FOUND_WORD_PURGED FoundWord = 3
+)
+
+// Enum value maps for FoundWord.
+var (
+	FoundWord_name = map[int32]string{
+		0: "FOUND_WORD_UNSPECIFIED",
+		1: "FOUND_WORD_DRY",
+		2: "FOUND_WORD_FINE",
+		3: "FOUND_WORD_PURGED",
+	}
+	FoundWord_value = map[string]int32{
+		"FOUND_WORD_UNSPECIFIED": 0,
+		"FOUND_WORD_DRY":         1,
+		"FOUND_WORD_FINE":        2,
+		"FOUND_WORD_PURGED":      3,
+	}
+)
+
+func (x FoundWord) Enum() *FoundWord {
+	p := new(FoundWord)
+	*p = x
+	return p
+}
+
+func (x FoundWord) String() string {
+	return protoimpl.X.EnumStringOf(x.Descriptor(), protoreflect.EnumNumber(x))
+}
+
+func (FoundWord) Descriptor() protoreflect.EnumDescriptor {
+	return file_hourbell_v1_event_proto_enumTypes[4].Descriptor()
+}
+
+func (FoundWord) Type() protoreflect.EnumType {
+	return &file_hourbell_v1_event_proto_enumTypes[4]
+}
+
+func (x FoundWord) Number() protoreflect.EnumNumber {
+	return protoreflect.EnumNumber(x)
+}
+
+// Deprecated: Use FoundWord.Descriptor instead.
+func (FoundWord) EnumDescriptor() ([]byte, []int) {
+	return file_hourbell_v1_event_proto_rawDescGZIP(), []int{4}
+}
+
+// OffWord is why a part came off.
+type OffWord int32
+
+const (
+	// Not said.
+	OffWord_OFF_WORD_UNSPECIFIED OffWord = 0
+	OffWord_OFF_WORD_WORN_OUT    OffWord = 1
+	OffWord_OFF_WORD_FAILED      OffWord = 2
+	OffWord_OFF_WORD_PRECAUTION  OffWord = 3
+)
+
+// Enum value maps for OffWord.
+var (
+	OffWord_name = map[int32]string{
+		0: "OFF_WORD_UNSPECIFIED",
+		1: "OFF_WORD_WORN_OUT",
+		2: "OFF_WORD_FAILED",
+		3: "OFF_WORD_PRECAUTION",
+	}
+	OffWord_value = map[string]int32{
+		"OFF_WORD_UNSPECIFIED": 0,
+		"OFF_WORD_WORN_OUT":    1,
+		"OFF_WORD_FAILED":      2,
+		"OFF_WORD_PRECAUTION":  3,
+	}
+)
+
+func (x OffWord) Enum() *OffWord {
+	p := new(OffWord)
+	*p = x
+	return p
+}
+
+func (x OffWord) String() string {
+	return protoimpl.X.EnumStringOf(x.Descriptor(), protoreflect.EnumNumber(x))
+}
+
+func (OffWord) Descriptor() protoreflect.EnumDescriptor {
+	return file_hourbell_v1_event_proto_enumTypes[5].Descriptor()
+}
+
+func (OffWord) Type() protoreflect.EnumType {
+	return &file_hourbell_v1_event_proto_enumTypes[5]
+}
+
+func (x OffWord) Number() protoreflect.EnumNumber {
+	return protoreflect.EnumNumber(x)
+}
+
+// Deprecated: Use OffWord.Descriptor instead.
+func (OffWord) EnumDescriptor() ([]byte, []int) {
+	return file_hourbell_v1_event_proto_rawDescGZIP(), []int{5}
+}
+
+// RunVerdict says whether a machine may run with what was found.
+type RunVerdict int32
+
+const (
+	RunVerdict_RUN_VERDICT_UNSPECIFIED RunVerdict = 0
+	RunVerdict_RUN_VERDICT_MAY_RUN     RunVerdict = 1
+	// It may run and is watched.
+	RunVerdict_RUN_VERDICT_WATCHED    RunVerdict = 2
+	RunVerdict_RUN_VERDICT_DO_NOT_RUN RunVerdict = 3
+)
+
+// Enum value maps for RunVerdict.
+var (
+	RunVerdict_name = map[int32]string{
+		0: "RUN_VERDICT_UNSPECIFIED",
+		1: "RUN_VERDICT_MAY_RUN",
+		2: "RUN_VERDICT_WATCHED",
+		3: "RUN_VERDICT_DO_NOT_RUN",
+	}
+	RunVerdict_value = map[string]int32{
+		"RUN_VERDICT_UNSPECIFIED": 0,
+		"RUN_VERDICT_MAY_RUN":     1,
+		"RUN_VERDICT_WATCHED":     2,
+		"RUN_VERDICT_DO_NOT_RUN":  3,
+	}
+)
+
+func (x RunVerdict) Enum() *RunVerdict {
+	p := new(RunVerdict)
+	*p = x
+	return p
+}
+
+func (x RunVerdict) String() string {
+	return protoimpl.X.EnumStringOf(x.Descriptor(), protoreflect.EnumNumber(x))
+}
+
+func (RunVerdict) Descriptor() protoreflect.EnumDescriptor {
+	return file_hourbell_v1_event_proto_enumTypes[6].Descriptor()
+}
+
+func (RunVerdict) Type() protoreflect.EnumType {
+	return &file_hourbell_v1_event_proto_enumTypes[6]
+}
+
+func (x RunVerdict) Number() protoreflect.EnumNumber {
+	return protoreflect.EnumNumber(x)
+}
+
+// Deprecated: Use RunVerdict.Descriptor instead.
+func (RunVerdict) EnumDescriptor() ([]byte, []int) {
+	return file_hourbell_v1_event_proto_rawDescGZIP(), []int{6}
+}
+
+// RemarkAct is what is done about a remark. A record closes remarks by itself.
+type RemarkAct int32
+
+const (
+	RemarkAct_REMARK_ACT_UNSPECIFIED RemarkAct = 0
+	RemarkAct_REMARK_ACT_CLOSE       RemarkAct = 1
+	// Another verdict, part wanted or date, or a picture more.
+	RemarkAct_REMARK_ACT_CHANGE RemarkAct = 2
+	// To the winter's work.
+	RemarkAct_REMARK_ACT_CARRY  RemarkAct = 3
+	RemarkAct_REMARK_ACT_REOPEN RemarkAct = 4
+)
+
+// Enum value maps for RemarkAct.
+var (
+	RemarkAct_name = map[int32]string{
+		0: "REMARK_ACT_UNSPECIFIED",
+		1: "REMARK_ACT_CLOSE",
+		2: "REMARK_ACT_CHANGE",
+		3: "REMARK_ACT_CARRY",
+		4: "REMARK_ACT_REOPEN",
+	}
+	RemarkAct_value = map[string]int32{
+		"REMARK_ACT_UNSPECIFIED": 0,
+		"REMARK_ACT_CLOSE":       1,
+		"REMARK_ACT_CHANGE":      2,
+		"REMARK_ACT_CARRY":       3,
+		"REMARK_ACT_REOPEN":      4,
+	}
+)
+
+func (x RemarkAct) Enum() *RemarkAct {
+	p := new(RemarkAct)
+	*p = x
+	return p
+}
+
+func (x RemarkAct) String() string {
+	return protoimpl.X.EnumStringOf(x.Descriptor(), protoreflect.EnumNumber(x))
+}
+
+func (RemarkAct) Descriptor() protoreflect.EnumDescriptor {
+	return file_hourbell_v1_event_proto_enumTypes[7].Descriptor()
+}
+
+func (RemarkAct) Type() protoreflect.EnumType {
+	return &file_hourbell_v1_event_proto_enumTypes[7]
+}
+
+func (x RemarkAct) Number() protoreflect.EnumNumber {
+	return protoreflect.EnumNumber(x)
+}
+
+// Deprecated: Use RemarkAct.Descriptor instead.
+func (RemarkAct) EnumDescriptor() ([]byte, []int) {
+	return file_hourbell_v1_event_proto_rawDescGZIP(), []int{7}
+}
+
+// WalkAct is a step of a walk-round.
+type WalkAct int32
+
+const (
+	WalkAct_WALK_ACT_UNSPECIFIED WalkAct = 0
+	WalkAct_WALK_ACT_BEGIN       WalkAct = 1
+	WalkAct_WALK_ACT_ANSWER      WalkAct = 2
+	WalkAct_WALK_ACT_SIGN        WalkAct = 3
+	// It is given up.
+	WalkAct_WALK_ACT_LEAVE WalkAct = 4
+)
+
+// Enum value maps for WalkAct.
+var (
+	WalkAct_name = map[int32]string{
+		0: "WALK_ACT_UNSPECIFIED",
+		1: "WALK_ACT_BEGIN",
+		2: "WALK_ACT_ANSWER",
+		3: "WALK_ACT_SIGN",
+		4: "WALK_ACT_LEAVE",
+	}
+	WalkAct_value = map[string]int32{
+		"WALK_ACT_UNSPECIFIED": 0,
+		"WALK_ACT_BEGIN":       1,
+		"WALK_ACT_ANSWER":      2,
+		"WALK_ACT_SIGN":        3,
+		"WALK_ACT_LEAVE":       4,
+	}
+)
+
+func (x WalkAct) Enum() *WalkAct {
+	p := new(WalkAct)
+	*p = x
+	return p
+}
+
+func (x WalkAct) String() string {
+	return protoimpl.X.EnumStringOf(x.Descriptor(), protoreflect.EnumNumber(x))
+}
+
+func (WalkAct) Descriptor() protoreflect.EnumDescriptor {
+	return file_hourbell_v1_event_proto_enumTypes[8].Descriptor()
+}
+
+func (WalkAct) Type() protoreflect.EnumType {
+	return &file_hourbell_v1_event_proto_enumTypes[8]
+}
+
+func (x WalkAct) Number() protoreflect.EnumNumber {
+	return protoreflect.EnumNumber(x)
+}
+
+// Deprecated: Use WalkAct.Descriptor instead.
+func (WalkAct) EnumDescriptor() ([]byte, []int) {
+	return file_hourbell_v1_event_proto_rawDescGZIP(), []int{8}
+}
+
+// LookedWord is what a person says of one task of a walk-round.
+type LookedWord int32
+
+const (
+	LookedWord_LOOKED_WORD_UNSPECIFIED LookedWord = 0
+	LookedWord_LOOKED_WORD_IN_ORDER    LookedWord = 1
+	LookedWord_LOOKED_WORD_REMARK      LookedWord = 2
+	// Not looked: never in order.
+	LookedWord_LOOKED_WORD_NOT_LOOKED LookedWord = 3
+	// Not on this machine.
+	LookedWord_LOOKED_WORD_NOT_HERE LookedWord = 4
+)
+
+// Enum value maps for LookedWord.
+var (
+	LookedWord_name = map[int32]string{
+		0: "LOOKED_WORD_UNSPECIFIED",
+		1: "LOOKED_WORD_IN_ORDER",
+		2: "LOOKED_WORD_REMARK",
+		3: "LOOKED_WORD_NOT_LOOKED",
+		4: "LOOKED_WORD_NOT_HERE",
+	}
+	LookedWord_value = map[string]int32{
+		"LOOKED_WORD_UNSPECIFIED": 0,
+		"LOOKED_WORD_IN_ORDER":    1,
+		"LOOKED_WORD_REMARK":      2,
+		"LOOKED_WORD_NOT_LOOKED":  3,
+		"LOOKED_WORD_NOT_HERE":    4,
+	}
+)
+
+func (x LookedWord) Enum() *LookedWord {
+	p := new(LookedWord)
+	*p = x
+	return p
+}
+
+func (x LookedWord) String() string {
+	return protoimpl.X.EnumStringOf(x.Descriptor(), protoreflect.EnumNumber(x))
+}
+
+func (LookedWord) Descriptor() protoreflect.EnumDescriptor {
+	return file_hourbell_v1_event_proto_enumTypes[9].Descriptor()
+}
+
+func (LookedWord) Type() protoreflect.EnumType {
+	return &file_hourbell_v1_event_proto_enumTypes[9]
+}
+
+func (x LookedWord) Number() protoreflect.EnumNumber {
+	return protoreflect.EnumNumber(x)
+}
+
+// Deprecated: Use LookedWord.Descriptor instead.
+func (LookedWord) EnumDescriptor() ([]byte, []int) {
+	return file_hourbell_v1_event_proto_rawDescGZIP(), []int{9}
+}
+
 // DoubtWord is a person's answer to a doubt.
 type DoubtWord int32
 
@@ -254,6 +589,10 @@ const (
 	DoubtWord_DOUBT_WORD_RIGHT DoubtWord = 3
 	// The bus's names changed, the machine is the same.
 	DoubtWord_DOUBT_WORD_SAME_MACHINE DoubtWord = 4
+	// Two records are one act: the later written is taken back.
+	DoubtWord_DOUBT_WORD_ONE_ACT DoubtWord = 5
+	// Two records are two acts.
+	DoubtWord_DOUBT_WORD_TWO_ACTS DoubtWord = 6
 )
 
 // Enum value maps for DoubtWord.
@@ -264,6 +603,8 @@ var (
 		2: "DOUBT_WORD_WRONG",
 		3: "DOUBT_WORD_RIGHT",
 		4: "DOUBT_WORD_SAME_MACHINE",
+		5: "DOUBT_WORD_ONE_ACT",
+		6: "DOUBT_WORD_TWO_ACTS",
 	}
 	DoubtWord_value = map[string]int32{
 		"DOUBT_WORD_UNSPECIFIED":  0,
@@ -271,6 +612,8 @@ var (
 		"DOUBT_WORD_WRONG":        2,
 		"DOUBT_WORD_RIGHT":        3,
 		"DOUBT_WORD_SAME_MACHINE": 4,
+		"DOUBT_WORD_ONE_ACT":      5,
+		"DOUBT_WORD_TWO_ACTS":     6,
 	}
 )
 
@@ -285,11 +628,11 @@ func (x DoubtWord) String() string {
 }
 
 func (DoubtWord) Descriptor() protoreflect.EnumDescriptor {
-	return file_hourbell_v1_event_proto_enumTypes[4].Descriptor()
+	return file_hourbell_v1_event_proto_enumTypes[10].Descriptor()
 }
 
 func (DoubtWord) Type() protoreflect.EnumType {
-	return &file_hourbell_v1_event_proto_enumTypes[4]
+	return &file_hourbell_v1_event_proto_enumTypes[10]
 }
 
 func (x DoubtWord) Number() protoreflect.EnumNumber {
@@ -298,7 +641,7 @@ func (x DoubtWord) Number() protoreflect.EnumNumber {
 
 // Deprecated: Use DoubtWord.Descriptor instead.
 func (DoubtWord) EnumDescriptor() ([]byte, []int) {
-	return file_hourbell_v1_event_proto_rawDescGZIP(), []int{4}
+	return file_hourbell_v1_event_proto_rawDescGZIP(), []int{10}
 }
 
 // NoticeWord is a person's answer to a notice.
@@ -337,11 +680,11 @@ func (x NoticeWord) String() string {
 }
 
 func (NoticeWord) Descriptor() protoreflect.EnumDescriptor {
-	return file_hourbell_v1_event_proto_enumTypes[5].Descriptor()
+	return file_hourbell_v1_event_proto_enumTypes[11].Descriptor()
 }
 
 func (NoticeWord) Type() protoreflect.EnumType {
-	return &file_hourbell_v1_event_proto_enumTypes[5]
+	return &file_hourbell_v1_event_proto_enumTypes[11]
 }
 
 func (x NoticeWord) Number() protoreflect.EnumNumber {
@@ -350,7 +693,7 @@ func (x NoticeWord) Number() protoreflect.EnumNumber {
 
 // Deprecated: Use NoticeWord.Descriptor instead.
 func (NoticeWord) EnumDescriptor() ([]byte, []int) {
-	return file_hourbell_v1_event_proto_rawDescGZIP(), []int{5}
+	return file_hourbell_v1_event_proto_rawDescGZIP(), []int{11}
 }
 
 // NoticeFateWord is what became of a notice's delivery.
@@ -387,11 +730,11 @@ func (x NoticeFateWord) String() string {
 }
 
 func (NoticeFateWord) Descriptor() protoreflect.EnumDescriptor {
-	return file_hourbell_v1_event_proto_enumTypes[6].Descriptor()
+	return file_hourbell_v1_event_proto_enumTypes[12].Descriptor()
 }
 
 func (NoticeFateWord) Type() protoreflect.EnumType {
-	return &file_hourbell_v1_event_proto_enumTypes[6]
+	return &file_hourbell_v1_event_proto_enumTypes[12]
 }
 
 func (x NoticeFateWord) Number() protoreflect.EnumNumber {
@@ -400,7 +743,7 @@ func (x NoticeFateWord) Number() protoreflect.EnumNumber {
 
 // Deprecated: Use NoticeFateWord.Descriptor instead.
 func (NoticeFateWord) EnumDescriptor() ([]byte, []int) {
-	return file_hourbell_v1_event_proto_rawDescGZIP(), []int{6}
+	return file_hourbell_v1_event_proto_rawDescGZIP(), []int{12}
 }
 
 // Event is one thing that happened to one machine, as it was written where it
@@ -431,6 +774,14 @@ type Event struct {
 	//	*Event_HandReading
 	//	*Event_DoubtAnswer
 	//	*Event_NoticeAnswer
+	//	*Event_Confirmed
+	//	*Event_Remark
+	//	*Event_RemarkWord
+	//	*Event_Postponed
+	//	*Event_Walk
+	//	*Event_SettingsLeft
+	//	*Event_CauseFound
+	//	*Event_GunMeasured
 	//	*Event_Commissioned
 	//	*Event_EditionTaken
 	//	*Event_Trait
@@ -441,6 +792,7 @@ type Event struct {
 	//	*Event_NoticeFate
 	//	*Event_SetAside
 	//	*Event_RulesChanged
+	//	*Event_HandedOver
 	Body          isEvent_Body `protobuf_oneof:"body"`
 	unknownFields protoimpl.UnknownFields
 	sizeCache     protoimpl.SizeCache
@@ -630,6 +982,78 @@ func (x *Event) GetNoticeAnswer() *NoticeAnswer {
 	return nil
 }
 
+func (x *Event) GetConfirmed() *Confirmed {
+	if x != nil {
+		if x, ok := x.Body.(*Event_Confirmed); ok {
+			return x.Confirmed
+		}
+	}
+	return nil
+}
+
+func (x *Event) GetRemark() *Remark {
+	if x != nil {
+		if x, ok := x.Body.(*Event_Remark); ok {
+			return x.Remark
+		}
+	}
+	return nil
+}
+
+func (x *Event) GetRemarkWord() *RemarkWord {
+	if x != nil {
+		if x, ok := x.Body.(*Event_RemarkWord); ok {
+			return x.RemarkWord
+		}
+	}
+	return nil
+}
+
+func (x *Event) GetPostponed() *Postponed {
+	if x != nil {
+		if x, ok := x.Body.(*Event_Postponed); ok {
+			return x.Postponed
+		}
+	}
+	return nil
+}
+
+func (x *Event) GetWalk() *Walk {
+	if x != nil {
+		if x, ok := x.Body.(*Event_Walk); ok {
+			return x.Walk
+		}
+	}
+	return nil
+}
+
+func (x *Event) GetSettingsLeft() *SettingsLeft {
+	if x != nil {
+		if x, ok := x.Body.(*Event_SettingsLeft); ok {
+			return x.SettingsLeft
+		}
+	}
+	return nil
+}
+
+func (x *Event) GetCauseFound() *CauseFound {
+	if x != nil {
+		if x, ok := x.Body.(*Event_CauseFound); ok {
+			return x.CauseFound
+		}
+	}
+	return nil
+}
+
+func (x *Event) GetGunMeasured() *GunMeasured {
+	if x != nil {
+		if x, ok := x.Body.(*Event_GunMeasured); ok {
+			return x.GunMeasured
+		}
+	}
+	return nil
+}
+
 func (x *Event) GetCommissioned() *Commissioned {
 	if x != nil {
 		if x, ok := x.Body.(*Event_Commissioned); ok {
@@ -720,6 +1144,15 @@ func (x *Event) GetRulesChanged() *RulesChanged {
 	return nil
 }
 
+func (x *Event) GetHandedOver() *HandedOver {
+	if x != nil {
+		if x, ok := x.Body.(*Event_HandedOver); ok {
+			return x.HandedOver
+		}
+	}
+	return nil
+}
+
 type isEvent_Body interface {
 	isEvent_Body()
 }
@@ -780,6 +1213,38 @@ type Event_NoticeAnswer struct {
 	NoticeAnswer *NoticeAnswer `protobuf:"bytes,34,opt,name=notice_answer,json=noticeAnswer,proto3,oneof"`
 }
 
+type Event_Confirmed struct {
+	Confirmed *Confirmed `protobuf:"bytes,35,opt,name=confirmed,proto3,oneof"`
+}
+
+type Event_Remark struct {
+	Remark *Remark `protobuf:"bytes,36,opt,name=remark,proto3,oneof"`
+}
+
+type Event_RemarkWord struct {
+	RemarkWord *RemarkWord `protobuf:"bytes,37,opt,name=remark_word,json=remarkWord,proto3,oneof"`
+}
+
+type Event_Postponed struct {
+	Postponed *Postponed `protobuf:"bytes,38,opt,name=postponed,proto3,oneof"`
+}
+
+type Event_Walk struct {
+	Walk *Walk `protobuf:"bytes,39,opt,name=walk,proto3,oneof"`
+}
+
+type Event_SettingsLeft struct {
+	SettingsLeft *SettingsLeft `protobuf:"bytes,40,opt,name=settings_left,json=settingsLeft,proto3,oneof"`
+}
+
+type Event_CauseFound struct {
+	CauseFound *CauseFound `protobuf:"bytes,41,opt,name=cause_found,json=causeFound,proto3,oneof"`
+}
+
+type Event_GunMeasured struct {
+	GunMeasured *GunMeasured `protobuf:"bytes,42,opt,name=gun_measured,json=gunMeasured,proto3,oneof"`
+}
+
 type Event_Commissioned struct {
 	Commissioned *Commissioned `protobuf:"bytes,50,opt,name=commissioned,proto3,oneof"`
 }
@@ -820,6 +1285,10 @@ type Event_RulesChanged struct {
 	RulesChanged *RulesChanged `protobuf:"bytes,59,opt,name=rules_changed,json=rulesChanged,proto3,oneof"`
 }
 
+type Event_HandedOver struct {
+	HandedOver *HandedOver `protobuf:"bytes,60,opt,name=handed_over,json=handedOver,proto3,oneof"`
+}
+
 func (*Event_Reading) isEvent_Body() {}
 
 func (*Event_Engine) isEvent_Body() {}
@@ -848,6 +1317,22 @@ func (*Event_DoubtAnswer) isEvent_Body() {}
 
 func (*Event_NoticeAnswer) isEvent_Body() {}
 
+func (*Event_Confirmed) isEvent_Body() {}
+
+func (*Event_Remark) isEvent_Body() {}
+
+func (*Event_RemarkWord) isEvent_Body() {}
+
+func (*Event_Postponed) isEvent_Body() {}
+
+func (*Event_Walk) isEvent_Body() {}
+
+func (*Event_SettingsLeft) isEvent_Body() {}
+
+func (*Event_CauseFound) isEvent_Body() {}
+
+func (*Event_GunMeasured) isEvent_Body() {}
+
 func (*Event_Commissioned) isEvent_Body() {}
 
 func (*Event_EditionTaken) isEvent_Body() {}
@@ -867,6 +1352,8 @@ func (*Event_NoticeFate) isEvent_Body() {}
 func (*Event_SetAside) isEvent_Body() {}
 
 func (*Event_RulesChanged) isEvent_Body() {}
+
+func (*Event_HandedOver) isEvent_Body() {}
 
 // Key identifies an event for ever.
 type Key struct {
@@ -1671,11 +2158,15 @@ func (x *Fact) GetValue() string {
 
 // FieldEvent is an event of site or crop.
 type FieldEvent struct {
-	state         protoimpl.MessageState `protogen:"open.v1"`
-	Event         string                 `protobuf:"bytes,1,opt,name=event,proto3" json:"event,omitempty"`
-	Minutes       uint32                 `protobuf:"varint,2,opt,name=minutes,proto3" json:"minutes,omitempty"`
-	Facts         []*Fact                `protobuf:"bytes,3,rep,name=facts,proto3" json:"facts,omitempty"`
-	Person        string                 `protobuf:"bytes,4,opt,name=person,proto3" json:"person,omitempty"`
+	state   protoimpl.MessageState `protogen:"open.v1"`
+	Event   string                 `protobuf:"bytes,1,opt,name=event,proto3" json:"event,omitempty"`
+	Minutes uint32                 `protobuf:"varint,2,opt,name=minutes,proto3" json:"minutes,omitempty"`
+	Facts   []*Fact                `protobuf:"bytes,3,rep,name=facts,proto3" json:"facts,omitempty"`
+	Person  string                 `protobuf:"bytes,4,opt,name=person,proto3" json:"person,omitempty"`
+	// It is going to happen.
+	Ahead bool `protobuf:"varint,5,opt,name=ahead,proto3" json:"ahead,omitempty"`
+	// How much, thousandths of the count's unit, at least 0; 0 stands for 1 unit.
+	Milli         int64 `protobuf:"varint,6,opt,name=milli,proto3" json:"milli,omitempty"`
 	unknownFields protoimpl.UnknownFields
 	sizeCache     protoimpl.SizeCache
 }
@@ -1736,6 +2227,20 @@ func (x *FieldEvent) GetPerson() string {
 		return x.Person
 	}
 	return ""
+}
+
+func (x *FieldEvent) GetAhead() bool {
+	if x != nil {
+		return x.Ahead
+	}
+	return false
+}
+
+func (x *FieldEvent) GetMilli() int64 {
+	if x != nil {
+		return x.Milli
+	}
+	return 0
 }
 
 // Thinned stands for readings that the agent dropped because its disk was full.
@@ -1850,8 +2355,12 @@ type MaterialUsed struct {
 	state    protoimpl.MessageState `protogen:"open.v1"`
 	Material string                 `protobuf:"bytes,1,opt,name=material,proto3" json:"material,omitempty"`
 	// Thousandths of the unit.
-	Milli         int64  `protobuf:"varint,2,opt,name=milli,proto3" json:"milli,omitempty"`
-	Unit          string `protobuf:"bytes,3,opt,name=unit,proto3" json:"unit,omitempty"`
+	Milli int64  `protobuf:"varint,2,opt,name=milli,proto3" json:"milli,omitempty"`
+	Unit  string `protobuf:"bytes,3,opt,name=unit,proto3" json:"unit,omitempty"`
+	// The task that it was for; empty: the whole record.
+	Task string `protobuf:"bytes,4,opt,name=task,proto3" json:"task,omitempty"`
+	// The grease gun, where the unit is the stroke.
+	Gun           string `protobuf:"bytes,5,opt,name=gun,proto3" json:"gun,omitempty"`
 	unknownFields protoimpl.UnknownFields
 	sizeCache     protoimpl.SizeCache
 }
@@ -1903,6 +2412,20 @@ func (x *MaterialUsed) GetMilli() int64 {
 func (x *MaterialUsed) GetUnit() string {
 	if x != nil {
 		return x.Unit
+	}
+	return ""
+}
+
+func (x *MaterialUsed) GetTask() string {
+	if x != nil {
+		return x.Task
+	}
+	return ""
+}
+
+func (x *MaterialUsed) GetGun() string {
+	if x != nil {
+		return x.Gun
 	}
 	return ""
 }
@@ -1994,25 +2517,262 @@ func (x *Measured) GetState() string {
 	return ""
 }
 
+// AsFound is the condition of one greased point.
+type AsFound struct {
+	state         protoimpl.MessageState `protogen:"open.v1"`
+	Task          string                 `protobuf:"bytes,1,opt,name=task,proto3" json:"task,omitempty"`
+	Word          FoundWord              `protobuf:"varint,2,opt,name=word,proto3,enum=hourbell.v1.FoundWord" json:"word,omitempty"`
+	unknownFields protoimpl.UnknownFields
+	sizeCache     protoimpl.SizeCache
+}
+
+func (x *AsFound) Reset() {
+	*x = AsFound{}
+	mi := &file_hourbell_v1_event_proto_msgTypes[19]
+	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+	ms.StoreMessageInfo(mi)
+}
+
+func (x *AsFound) String() string {
+	return protoimpl.X.MessageStringOf(x)
+}
+
+func (*AsFound) ProtoMessage() {}
+
+func (x *AsFound) ProtoReflect() protoreflect.Message {
+	mi := &file_hourbell_v1_event_proto_msgTypes[19]
+	if x != nil {
+		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+		if ms.LoadMessageInfo() == nil {
+			ms.StoreMessageInfo(mi)
+		}
+		return ms
+	}
+	return mi.MessageOf(x)
+}
+
+// Deprecated: Use AsFound.ProtoReflect.Descriptor instead.
+func (*AsFound) Descriptor() ([]byte, []int) {
+	return file_hourbell_v1_event_proto_rawDescGZIP(), []int{19}
+}
+
+func (x *AsFound) GetTask() string {
+	if x != nil {
+		return x.Task
+	}
+	return ""
+}
+
+func (x *AsFound) GetWord() FoundWord {
+	if x != nil {
+		return x.Word
+	}
+	return FoundWord_FOUND_WORD_UNSPECIFIED
+}
+
+// SeenWord is what was seen of one criterion of a task.
+type SeenWord struct {
+	state protoimpl.MessageState `protogen:"open.v1"`
+	Task  string                 `protobuf:"bytes,1,opt,name=task,proto3" json:"task,omitempty"`
+	// Empty: the task as a whole.
+	Criterion     string `protobuf:"bytes,2,opt,name=criterion,proto3" json:"criterion,omitempty"`
+	InOrder       bool   `protobuf:"varint,3,opt,name=in_order,json=inOrder,proto3" json:"in_order,omitempty"`
+	Note          string `protobuf:"bytes,4,opt,name=note,proto3" json:"note,omitempty"`
+	unknownFields protoimpl.UnknownFields
+	sizeCache     protoimpl.SizeCache
+}
+
+func (x *SeenWord) Reset() {
+	*x = SeenWord{}
+	mi := &file_hourbell_v1_event_proto_msgTypes[20]
+	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+	ms.StoreMessageInfo(mi)
+}
+
+func (x *SeenWord) String() string {
+	return protoimpl.X.MessageStringOf(x)
+}
+
+func (*SeenWord) ProtoMessage() {}
+
+func (x *SeenWord) ProtoReflect() protoreflect.Message {
+	mi := &file_hourbell_v1_event_proto_msgTypes[20]
+	if x != nil {
+		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+		if ms.LoadMessageInfo() == nil {
+			ms.StoreMessageInfo(mi)
+		}
+		return ms
+	}
+	return mi.MessageOf(x)
+}
+
+// Deprecated: Use SeenWord.ProtoReflect.Descriptor instead.
+func (*SeenWord) Descriptor() ([]byte, []int) {
+	return file_hourbell_v1_event_proto_rawDescGZIP(), []int{20}
+}
+
+func (x *SeenWord) GetTask() string {
+	if x != nil {
+		return x.Task
+	}
+	return ""
+}
+
+func (x *SeenWord) GetCriterion() string {
+	if x != nil {
+		return x.Criterion
+	}
+	return ""
+}
+
+func (x *SeenWord) GetInOrder() bool {
+	if x != nil {
+		return x.InOrder
+	}
+	return false
+}
+
+func (x *SeenWord) GetNote() string {
+	if x != nil {
+		return x.Note
+	}
+	return ""
+}
+
+// PartFitted says that a part was renewed, or taken off.
+type PartFitted struct {
+	state protoimpl.MessageState `protogen:"open.v1"`
+	Part  string                 `protobuf:"bytes,1,opt,name=part,proto3" json:"part,omitempty"`
+	// Empty: not said.
+	Variant string `protobuf:"bytes,2,opt,name=variant,proto3" json:"variant,omitempty"`
+	Number  string `protobuf:"bytes,3,opt,name=number,proto3" json:"number,omitempty"`
+	// It was taken off and nothing was fitted.
+	Off  bool    `protobuf:"varint,4,opt,name=off,proto3" json:"off,omitempty"`
+	Why  OffWord `protobuf:"varint,5,opt,name=why,proto3,enum=hourbell.v1.OffWord" json:"why,omitempty"`
+	Note string  `protobuf:"bytes,6,opt,name=note,proto3" json:"note,omitempty"`
+	// The machine's spare was taken.
+	Spare         bool `protobuf:"varint,7,opt,name=spare,proto3" json:"spare,omitempty"`
+	unknownFields protoimpl.UnknownFields
+	sizeCache     protoimpl.SizeCache
+}
+
+func (x *PartFitted) Reset() {
+	*x = PartFitted{}
+	mi := &file_hourbell_v1_event_proto_msgTypes[21]
+	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+	ms.StoreMessageInfo(mi)
+}
+
+func (x *PartFitted) String() string {
+	return protoimpl.X.MessageStringOf(x)
+}
+
+func (*PartFitted) ProtoMessage() {}
+
+func (x *PartFitted) ProtoReflect() protoreflect.Message {
+	mi := &file_hourbell_v1_event_proto_msgTypes[21]
+	if x != nil {
+		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+		if ms.LoadMessageInfo() == nil {
+			ms.StoreMessageInfo(mi)
+		}
+		return ms
+	}
+	return mi.MessageOf(x)
+}
+
+// Deprecated: Use PartFitted.ProtoReflect.Descriptor instead.
+func (*PartFitted) Descriptor() ([]byte, []int) {
+	return file_hourbell_v1_event_proto_rawDescGZIP(), []int{21}
+}
+
+func (x *PartFitted) GetPart() string {
+	if x != nil {
+		return x.Part
+	}
+	return ""
+}
+
+func (x *PartFitted) GetVariant() string {
+	if x != nil {
+		return x.Variant
+	}
+	return ""
+}
+
+func (x *PartFitted) GetNumber() string {
+	if x != nil {
+		return x.Number
+	}
+	return ""
+}
+
+func (x *PartFitted) GetOff() bool {
+	if x != nil {
+		return x.Off
+	}
+	return false
+}
+
+func (x *PartFitted) GetWhy() OffWord {
+	if x != nil {
+		return x.Why
+	}
+	return OffWord_OFF_WORD_UNSPECIFIED
+}
+
+func (x *PartFitted) GetNote() string {
+	if x != nil {
+		return x.Note
+	}
+	return ""
+}
+
+func (x *PartFitted) GetSpare() bool {
+	if x != nil {
+		return x.Spare
+	}
+	return false
+}
+
 // ServiceDone is a service record.
 type ServiceDone struct {
 	state protoimpl.MessageState `protogen:"open.v1"`
 	Tasks []string               `protobuf:"bytes,1,rep,name=tasks,proto3" json:"tasks,omitempty"`
 	Round string                 `protobuf:"bytes,2,opt,name=round,proto3" json:"round,omitempty"`
-	// Civil date at the site: days since 1970-01-01.
-	DateDays      int32           `protobuf:"varint,3,opt,name=date_days,json=dateDays,proto3" json:"date_days,omitempty"`
-	Shown         []*MeterShown   `protobuf:"bytes,4,rep,name=shown,proto3" json:"shown,omitempty"`
-	Person        string          `protobuf:"bytes,5,opt,name=person,proto3" json:"person,omitempty"`
-	Note          string          `protobuf:"bytes,6,opt,name=note,proto3" json:"note,omitempty"`
-	Materials     []*MaterialUsed `protobuf:"bytes,7,rep,name=materials,proto3" json:"materials,omitempty"`
-	Measured      []*Measured     `protobuf:"bytes,8,rep,name=measured,proto3" json:"measured,omitempty"`
+	// Civil date at the site: days since 1970-01-01; -2147483648: not said, as in
+	// every date of this file.
+	DateDays  int32           `protobuf:"varint,3,opt,name=date_days,json=dateDays,proto3" json:"date_days,omitempty"`
+	Shown     []*MeterShown   `protobuf:"bytes,4,rep,name=shown,proto3" json:"shown,omitempty"`
+	Person    string          `protobuf:"bytes,5,opt,name=person,proto3" json:"person,omitempty"`
+	Note      string          `protobuf:"bytes,6,opt,name=note,proto3" json:"note,omitempty"`
+	Materials []*MaterialUsed `protobuf:"bytes,7,rep,name=materials,proto3" json:"materials,omitempty"`
+	Measured  []*Measured     `protobuf:"bytes,8,rep,name=measured,proto3" json:"measured,omitempty"`
+	// The person's part in the trade: operator, technician, dealer; empty: not said.
+	PersonAs string `protobuf:"bytes,9,opt,name=person_as,json=personAs,proto3" json:"person_as,omitempty"`
+	// Done at about that time, as far as anyone knows.
+	About bool `protobuf:"varint,10,opt,name=about,proto3" json:"about,omitempty"`
+	// Tasks that were tried and failed: not done.
+	Failed []string `protobuf:"bytes,11,rep,name=failed,proto3" json:"failed,omitempty"`
+	// How greased points were found.
+	Found []*AsFound    `protobuf:"bytes,12,rep,name=found,proto3" json:"found,omitempty"`
+	Seen  []*SeenWord   `protobuf:"bytes,13,rep,name=seen,proto3" json:"seen,omitempty"`
+	Parts []*PartFitted `protobuf:"bytes,14,rep,name=parts,proto3" json:"parts,omitempty"`
+	// Shields counted off and on again; 0: none counted.
+	ShieldsOff uint32 `protobuf:"varint,15,opt,name=shields_off,json=shieldsOff,proto3" json:"shields_off,omitempty"`
+	ShieldsOn  uint32 `protobuf:"varint,16,opt,name=shields_on,json=shieldsOn,proto3" json:"shields_on,omitempty"`
+	// Remarks that it closes.
+	Closes []*Key `protobuf:"bytes,17,rep,name=closes,proto3" json:"closes,omitempty"`
+	// The walk-round that it was done in; absent: none.
+	Walk          *Key `protobuf:"bytes,18,opt,name=walk,proto3" json:"walk,omitempty"`
 	unknownFields protoimpl.UnknownFields
 	sizeCache     protoimpl.SizeCache
 }
 
 func (x *ServiceDone) Reset() {
 	*x = ServiceDone{}
-	mi := &file_hourbell_v1_event_proto_msgTypes[19]
+	mi := &file_hourbell_v1_event_proto_msgTypes[22]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -2024,7 +2784,7 @@ func (x *ServiceDone) String() string {
 func (*ServiceDone) ProtoMessage() {}
 
 func (x *ServiceDone) ProtoReflect() protoreflect.Message {
-	mi := &file_hourbell_v1_event_proto_msgTypes[19]
+	mi := &file_hourbell_v1_event_proto_msgTypes[22]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -2037,7 +2797,7 @@ func (x *ServiceDone) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use ServiceDone.ProtoReflect.Descriptor instead.
 func (*ServiceDone) Descriptor() ([]byte, []int) {
-	return file_hourbell_v1_event_proto_rawDescGZIP(), []int{19}
+	return file_hourbell_v1_event_proto_rawDescGZIP(), []int{22}
 }
 
 func (x *ServiceDone) GetTasks() []string {
@@ -2096,6 +2856,951 @@ func (x *ServiceDone) GetMeasured() []*Measured {
 	return nil
 }
 
+func (x *ServiceDone) GetPersonAs() string {
+	if x != nil {
+		return x.PersonAs
+	}
+	return ""
+}
+
+func (x *ServiceDone) GetAbout() bool {
+	if x != nil {
+		return x.About
+	}
+	return false
+}
+
+func (x *ServiceDone) GetFailed() []string {
+	if x != nil {
+		return x.Failed
+	}
+	return nil
+}
+
+func (x *ServiceDone) GetFound() []*AsFound {
+	if x != nil {
+		return x.Found
+	}
+	return nil
+}
+
+func (x *ServiceDone) GetSeen() []*SeenWord {
+	if x != nil {
+		return x.Seen
+	}
+	return nil
+}
+
+func (x *ServiceDone) GetParts() []*PartFitted {
+	if x != nil {
+		return x.Parts
+	}
+	return nil
+}
+
+func (x *ServiceDone) GetShieldsOff() uint32 {
+	if x != nil {
+		return x.ShieldsOff
+	}
+	return 0
+}
+
+func (x *ServiceDone) GetShieldsOn() uint32 {
+	if x != nil {
+		return x.ShieldsOn
+	}
+	return 0
+}
+
+func (x *ServiceDone) GetCloses() []*Key {
+	if x != nil {
+		return x.Closes
+	}
+	return nil
+}
+
+func (x *ServiceDone) GetWalk() *Key {
+	if x != nil {
+		return x.Walk
+	}
+	return nil
+}
+
+// Confirmed lets a record count that was written by someone who may not do the
+// work.
+type Confirmed struct {
+	state         protoimpl.MessageState `protogen:"open.v1"`
+	Record        *Key                   `protobuf:"bytes,1,opt,name=record,proto3" json:"record,omitempty"`
+	Person        string                 `protobuf:"bytes,2,opt,name=person,proto3" json:"person,omitempty"`
+	PersonAs      string                 `protobuf:"bytes,3,opt,name=person_as,json=personAs,proto3" json:"person_as,omitempty"`
+	unknownFields protoimpl.UnknownFields
+	sizeCache     protoimpl.SizeCache
+}
+
+func (x *Confirmed) Reset() {
+	*x = Confirmed{}
+	mi := &file_hourbell_v1_event_proto_msgTypes[23]
+	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+	ms.StoreMessageInfo(mi)
+}
+
+func (x *Confirmed) String() string {
+	return protoimpl.X.MessageStringOf(x)
+}
+
+func (*Confirmed) ProtoMessage() {}
+
+func (x *Confirmed) ProtoReflect() protoreflect.Message {
+	mi := &file_hourbell_v1_event_proto_msgTypes[23]
+	if x != nil {
+		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+		if ms.LoadMessageInfo() == nil {
+			ms.StoreMessageInfo(mi)
+		}
+		return ms
+	}
+	return mi.MessageOf(x)
+}
+
+// Deprecated: Use Confirmed.ProtoReflect.Descriptor instead.
+func (*Confirmed) Descriptor() ([]byte, []int) {
+	return file_hourbell_v1_event_proto_rawDescGZIP(), []int{23}
+}
+
+func (x *Confirmed) GetRecord() *Key {
+	if x != nil {
+		return x.Record
+	}
+	return nil
+}
+
+func (x *Confirmed) GetPerson() string {
+	if x != nil {
+		return x.Person
+	}
+	return ""
+}
+
+func (x *Confirmed) GetPersonAs() string {
+	if x != nil {
+		return x.PersonAs
+	}
+	return ""
+}
+
+// Remark is what a person found. The event's key is its id.
+type Remark struct {
+	state protoimpl.MessageState `protogen:"open.v1"`
+	// Empty: the machine.
+	Point string `protobuf:"bytes,1,opt,name=point,proto3" json:"point,omitempty"`
+	// The task whose criterion opened it; empty: none.
+	Task string `protobuf:"bytes,2,opt,name=task,proto3" json:"task,omitempty"`
+	// The remark's id in the chart; empty: none.
+	Name    string     `protobuf:"bytes,3,opt,name=name,proto3" json:"name,omitempty"`
+	Text    string     `protobuf:"bytes,4,opt,name=text,proto3" json:"text,omitempty"`
+	Verdict RunVerdict `protobuf:"varint,5,opt,name=verdict,proto3,enum=hourbell.v1.RunVerdict" json:"verdict,omitempty"`
+	// The part wanted; empty: none.
+	Part string `protobuf:"bytes,6,opt,name=part,proto3" json:"part,omitempty"`
+	// Civil date by which it is to be done: days since 1970-01-01; -2147483648: not
+	// said.
+	DoByDays int32 `protobuf:"varint,7,opt,name=do_by_days,json=doByDays,proto3" json:"do_by_days,omitempty"`
+	// SHA-256 of each, 32 bytes.
+	Pictures [][]byte `protobuf:"bytes,8,rep,name=pictures,proto3" json:"pictures,omitempty"`
+	// The walk-round in which it was made; absent: none.
+	Walk          *Key   `protobuf:"bytes,9,opt,name=walk,proto3" json:"walk,omitempty"`
+	Person        string `protobuf:"bytes,10,opt,name=person,proto3" json:"person,omitempty"`
+	unknownFields protoimpl.UnknownFields
+	sizeCache     protoimpl.SizeCache
+}
+
+func (x *Remark) Reset() {
+	*x = Remark{}
+	mi := &file_hourbell_v1_event_proto_msgTypes[24]
+	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+	ms.StoreMessageInfo(mi)
+}
+
+func (x *Remark) String() string {
+	return protoimpl.X.MessageStringOf(x)
+}
+
+func (*Remark) ProtoMessage() {}
+
+func (x *Remark) ProtoReflect() protoreflect.Message {
+	mi := &file_hourbell_v1_event_proto_msgTypes[24]
+	if x != nil {
+		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+		if ms.LoadMessageInfo() == nil {
+			ms.StoreMessageInfo(mi)
+		}
+		return ms
+	}
+	return mi.MessageOf(x)
+}
+
+// Deprecated: Use Remark.ProtoReflect.Descriptor instead.
+func (*Remark) Descriptor() ([]byte, []int) {
+	return file_hourbell_v1_event_proto_rawDescGZIP(), []int{24}
+}
+
+func (x *Remark) GetPoint() string {
+	if x != nil {
+		return x.Point
+	}
+	return ""
+}
+
+func (x *Remark) GetTask() string {
+	if x != nil {
+		return x.Task
+	}
+	return ""
+}
+
+func (x *Remark) GetName() string {
+	if x != nil {
+		return x.Name
+	}
+	return ""
+}
+
+func (x *Remark) GetText() string {
+	if x != nil {
+		return x.Text
+	}
+	return ""
+}
+
+func (x *Remark) GetVerdict() RunVerdict {
+	if x != nil {
+		return x.Verdict
+	}
+	return RunVerdict_RUN_VERDICT_UNSPECIFIED
+}
+
+func (x *Remark) GetPart() string {
+	if x != nil {
+		return x.Part
+	}
+	return ""
+}
+
+func (x *Remark) GetDoByDays() int32 {
+	if x != nil {
+		return x.DoByDays
+	}
+	return 0
+}
+
+func (x *Remark) GetPictures() [][]byte {
+	if x != nil {
+		return x.Pictures
+	}
+	return nil
+}
+
+func (x *Remark) GetWalk() *Key {
+	if x != nil {
+		return x.Walk
+	}
+	return nil
+}
+
+func (x *Remark) GetPerson() string {
+	if x != nil {
+		return x.Person
+	}
+	return ""
+}
+
+// RemarkWord is a person's word on a remark.
+type RemarkWord struct {
+	state  protoimpl.MessageState `protogen:"open.v1"`
+	Remark *Key                   `protobuf:"bytes,1,opt,name=remark,proto3" json:"remark,omitempty"`
+	Act    RemarkAct              `protobuf:"varint,2,opt,name=act,proto3,enum=hourbell.v1.RemarkAct" json:"act,omitempty"`
+	// Of a change; unspecified: as it is.
+	Verdict RunVerdict `protobuf:"varint,3,opt,name=verdict,proto3,enum=hourbell.v1.RunVerdict" json:"verdict,omitempty"`
+	// Of a change; empty: as it is.
+	Part string `protobuf:"bytes,4,opt,name=part,proto3" json:"part,omitempty"`
+	// Days since 1970-01-01; -2147483648: as it is.
+	DoByDays int32 `protobuf:"varint,5,opt,name=do_by_days,json=doByDays,proto3" json:"do_by_days,omitempty"`
+	// SHA-256 of each, 32 bytes.
+	Pictures      [][]byte `protobuf:"bytes,6,rep,name=pictures,proto3" json:"pictures,omitempty"`
+	Why           string   `protobuf:"bytes,7,opt,name=why,proto3" json:"why,omitempty"`
+	Person        string   `protobuf:"bytes,8,opt,name=person,proto3" json:"person,omitempty"`
+	unknownFields protoimpl.UnknownFields
+	sizeCache     protoimpl.SizeCache
+}
+
+func (x *RemarkWord) Reset() {
+	*x = RemarkWord{}
+	mi := &file_hourbell_v1_event_proto_msgTypes[25]
+	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+	ms.StoreMessageInfo(mi)
+}
+
+func (x *RemarkWord) String() string {
+	return protoimpl.X.MessageStringOf(x)
+}
+
+func (*RemarkWord) ProtoMessage() {}
+
+func (x *RemarkWord) ProtoReflect() protoreflect.Message {
+	mi := &file_hourbell_v1_event_proto_msgTypes[25]
+	if x != nil {
+		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+		if ms.LoadMessageInfo() == nil {
+			ms.StoreMessageInfo(mi)
+		}
+		return ms
+	}
+	return mi.MessageOf(x)
+}
+
+// Deprecated: Use RemarkWord.ProtoReflect.Descriptor instead.
+func (*RemarkWord) Descriptor() ([]byte, []int) {
+	return file_hourbell_v1_event_proto_rawDescGZIP(), []int{25}
+}
+
+func (x *RemarkWord) GetRemark() *Key {
+	if x != nil {
+		return x.Remark
+	}
+	return nil
+}
+
+func (x *RemarkWord) GetAct() RemarkAct {
+	if x != nil {
+		return x.Act
+	}
+	return RemarkAct_REMARK_ACT_UNSPECIFIED
+}
+
+func (x *RemarkWord) GetVerdict() RunVerdict {
+	if x != nil {
+		return x.Verdict
+	}
+	return RunVerdict_RUN_VERDICT_UNSPECIFIED
+}
+
+func (x *RemarkWord) GetPart() string {
+	if x != nil {
+		return x.Part
+	}
+	return ""
+}
+
+func (x *RemarkWord) GetDoByDays() int32 {
+	if x != nil {
+		return x.DoByDays
+	}
+	return 0
+}
+
+func (x *RemarkWord) GetPictures() [][]byte {
+	if x != nil {
+		return x.Pictures
+	}
+	return nil
+}
+
+func (x *RemarkWord) GetWhy() string {
+	if x != nil {
+		return x.Why
+	}
+	return ""
+}
+
+func (x *RemarkWord) GetPerson() string {
+	if x != nil {
+		return x.Person
+	}
+	return ""
+}
+
+// Postponed puts tasks off, with a reason and an end. With neither an hour nor a
+// date it takes a postponement back.
+type Postponed struct {
+	state protoimpl.MessageState `protogen:"open.v1"`
+	Tasks []string               `protobuf:"bytes,1,rep,name=tasks,proto3" json:"tasks,omitempty"`
+	// Instead of tasks: all tasks of the round that the machine has.
+	Round string `protobuf:"bytes,2,opt,name=round,proto3" json:"round,omitempty"`
+	Why   string `protobuf:"bytes,3,opt,name=why,proto3" json:"why,omitempty"`
+	// Running time from now on the meter, milliseconds; 0: none.
+	ForMs int64 `protobuf:"varint,4,opt,name=for_ms,json=forMs,proto3" json:"for_ms,omitempty"`
+	// Empty: the one that decides the task.
+	Meter string `protobuf:"bytes,5,opt,name=meter,proto3" json:"meter,omitempty"`
+	// Civil date at the site: days since 1970-01-01; -2147483648: by hours only.
+	UntilDays     int32  `protobuf:"varint,6,opt,name=until_days,json=untilDays,proto3" json:"until_days,omitempty"`
+	Person        string `protobuf:"bytes,7,opt,name=person,proto3" json:"person,omitempty"`
+	unknownFields protoimpl.UnknownFields
+	sizeCache     protoimpl.SizeCache
+}
+
+func (x *Postponed) Reset() {
+	*x = Postponed{}
+	mi := &file_hourbell_v1_event_proto_msgTypes[26]
+	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+	ms.StoreMessageInfo(mi)
+}
+
+func (x *Postponed) String() string {
+	return protoimpl.X.MessageStringOf(x)
+}
+
+func (*Postponed) ProtoMessage() {}
+
+func (x *Postponed) ProtoReflect() protoreflect.Message {
+	mi := &file_hourbell_v1_event_proto_msgTypes[26]
+	if x != nil {
+		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+		if ms.LoadMessageInfo() == nil {
+			ms.StoreMessageInfo(mi)
+		}
+		return ms
+	}
+	return mi.MessageOf(x)
+}
+
+// Deprecated: Use Postponed.ProtoReflect.Descriptor instead.
+func (*Postponed) Descriptor() ([]byte, []int) {
+	return file_hourbell_v1_event_proto_rawDescGZIP(), []int{26}
+}
+
+func (x *Postponed) GetTasks() []string {
+	if x != nil {
+		return x.Tasks
+	}
+	return nil
+}
+
+func (x *Postponed) GetRound() string {
+	if x != nil {
+		return x.Round
+	}
+	return ""
+}
+
+func (x *Postponed) GetWhy() string {
+	if x != nil {
+		return x.Why
+	}
+	return ""
+}
+
+func (x *Postponed) GetForMs() int64 {
+	if x != nil {
+		return x.ForMs
+	}
+	return 0
+}
+
+func (x *Postponed) GetMeter() string {
+	if x != nil {
+		return x.Meter
+	}
+	return ""
+}
+
+func (x *Postponed) GetUntilDays() int32 {
+	if x != nil {
+		return x.UntilDays
+	}
+	return 0
+}
+
+func (x *Postponed) GetPerson() string {
+	if x != nil {
+		return x.Person
+	}
+	return ""
+}
+
+// Looked is the answer for one task.
+type Looked struct {
+	state protoimpl.MessageState `protogen:"open.v1"`
+	Task  string                 `protobuf:"bytes,1,opt,name=task,proto3" json:"task,omitempty"`
+	Word  LookedWord             `protobuf:"varint,2,opt,name=word,proto3,enum=hourbell.v1.LookedWord" json:"word,omitempty"`
+	// Of a remark.
+	Text string `protobuf:"bytes,3,opt,name=text,proto3" json:"text,omitempty"`
+	// Of a remark; unspecified: not said.
+	Verdict RunVerdict `protobuf:"varint,4,opt,name=verdict,proto3,enum=hourbell.v1.RunVerdict" json:"verdict,omitempty"`
+	// SHA-256 of each, 32 bytes.
+	Pictures      [][]byte    `protobuf:"bytes,5,rep,name=pictures,proto3" json:"pictures,omitempty"`
+	Measured      []*Measured `protobuf:"bytes,6,rep,name=measured,proto3" json:"measured,omitempty"`
+	unknownFields protoimpl.UnknownFields
+	sizeCache     protoimpl.SizeCache
+}
+
+func (x *Looked) Reset() {
+	*x = Looked{}
+	mi := &file_hourbell_v1_event_proto_msgTypes[27]
+	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+	ms.StoreMessageInfo(mi)
+}
+
+func (x *Looked) String() string {
+	return protoimpl.X.MessageStringOf(x)
+}
+
+func (*Looked) ProtoMessage() {}
+
+func (x *Looked) ProtoReflect() protoreflect.Message {
+	mi := &file_hourbell_v1_event_proto_msgTypes[27]
+	if x != nil {
+		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+		if ms.LoadMessageInfo() == nil {
+			ms.StoreMessageInfo(mi)
+		}
+		return ms
+	}
+	return mi.MessageOf(x)
+}
+
+// Deprecated: Use Looked.ProtoReflect.Descriptor instead.
+func (*Looked) Descriptor() ([]byte, []int) {
+	return file_hourbell_v1_event_proto_rawDescGZIP(), []int{27}
+}
+
+func (x *Looked) GetTask() string {
+	if x != nil {
+		return x.Task
+	}
+	return ""
+}
+
+func (x *Looked) GetWord() LookedWord {
+	if x != nil {
+		return x.Word
+	}
+	return LookedWord_LOOKED_WORD_UNSPECIFIED
+}
+
+func (x *Looked) GetText() string {
+	if x != nil {
+		return x.Text
+	}
+	return ""
+}
+
+func (x *Looked) GetVerdict() RunVerdict {
+	if x != nil {
+		return x.Verdict
+	}
+	return RunVerdict_RUN_VERDICT_UNSPECIFIED
+}
+
+func (x *Looked) GetPictures() [][]byte {
+	if x != nil {
+		return x.Pictures
+	}
+	return nil
+}
+
+func (x *Looked) GetMeasured() []*Measured {
+	if x != nil {
+		return x.Measured
+	}
+	return nil
+}
+
+// Walk is a step of a walk-round. The key of the event that begins it is its id.
+type Walk struct {
+	state protoimpl.MessageState `protogen:"open.v1"`
+	Act   WalkAct                `protobuf:"varint,1,opt,name=act,proto3,enum=hourbell.v1.WalkAct" json:"act,omitempty"`
+	// The walk-round's id; absent where it begins.
+	Walk *Key `protobuf:"bytes,2,opt,name=walk,proto3" json:"walk,omitempty"`
+	// Where it begins: the occasion's id in the chart.
+	Occasion string    `protobuf:"bytes,3,opt,name=occasion,proto3" json:"occasion,omitempty"`
+	Looked   []*Looked `protobuf:"bytes,4,rep,name=looked,proto3" json:"looked,omitempty"`
+	// Civil date at the site: days since 1970-01-01; -2147483648: not said.
+	DateDays int32  `protobuf:"varint,5,opt,name=date_days,json=dateDays,proto3" json:"date_days,omitempty"`
+	Person   string `protobuf:"bytes,6,opt,name=person,proto3" json:"person,omitempty"`
+	// Of a signature: in which part the person signs.
+	PersonAs string `protobuf:"bytes,7,opt,name=person_as,json=personAs,proto3" json:"person_as,omitempty"`
+	// Where it is given up.
+	Why           string `protobuf:"bytes,8,opt,name=why,proto3" json:"why,omitempty"`
+	unknownFields protoimpl.UnknownFields
+	sizeCache     protoimpl.SizeCache
+}
+
+func (x *Walk) Reset() {
+	*x = Walk{}
+	mi := &file_hourbell_v1_event_proto_msgTypes[28]
+	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+	ms.StoreMessageInfo(mi)
+}
+
+func (x *Walk) String() string {
+	return protoimpl.X.MessageStringOf(x)
+}
+
+func (*Walk) ProtoMessage() {}
+
+func (x *Walk) ProtoReflect() protoreflect.Message {
+	mi := &file_hourbell_v1_event_proto_msgTypes[28]
+	if x != nil {
+		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+		if ms.LoadMessageInfo() == nil {
+			ms.StoreMessageInfo(mi)
+		}
+		return ms
+	}
+	return mi.MessageOf(x)
+}
+
+// Deprecated: Use Walk.ProtoReflect.Descriptor instead.
+func (*Walk) Descriptor() ([]byte, []int) {
+	return file_hourbell_v1_event_proto_rawDescGZIP(), []int{28}
+}
+
+func (x *Walk) GetAct() WalkAct {
+	if x != nil {
+		return x.Act
+	}
+	return WalkAct_WALK_ACT_UNSPECIFIED
+}
+
+func (x *Walk) GetWalk() *Key {
+	if x != nil {
+		return x.Walk
+	}
+	return nil
+}
+
+func (x *Walk) GetOccasion() string {
+	if x != nil {
+		return x.Occasion
+	}
+	return ""
+}
+
+func (x *Walk) GetLooked() []*Looked {
+	if x != nil {
+		return x.Looked
+	}
+	return nil
+}
+
+func (x *Walk) GetDateDays() int32 {
+	if x != nil {
+		return x.DateDays
+	}
+	return 0
+}
+
+func (x *Walk) GetPerson() string {
+	if x != nil {
+		return x.Person
+	}
+	return ""
+}
+
+func (x *Walk) GetPersonAs() string {
+	if x != nil {
+		return x.PersonAs
+	}
+	return ""
+}
+
+func (x *Walk) GetWhy() string {
+	if x != nil {
+		return x.Why
+	}
+	return ""
+}
+
+// SettingLeft is one setting, as found and as left: a value or a word.
+type SettingLeft struct {
+	state   protoimpl.MessageState `protogen:"open.v1"`
+	Setting string                 `protobuf:"bytes,1,opt,name=setting,proto3" json:"setting,omitempty"`
+	// Millionths of the setting's unit; absent: not said.
+	FoundMicro    *int64 `protobuf:"zigzag64,2,opt,name=found_micro,json=foundMicro,proto3,oneof" json:"found_micro,omitempty"`
+	LeftMicro     *int64 `protobuf:"zigzag64,3,opt,name=left_micro,json=leftMicro,proto3,oneof" json:"left_micro,omitempty"`
+	FoundWord     string `protobuf:"bytes,4,opt,name=found_word,json=foundWord,proto3" json:"found_word,omitempty"`
+	LeftWord      string `protobuf:"bytes,5,opt,name=left_word,json=leftWord,proto3" json:"left_word,omitempty"`
+	unknownFields protoimpl.UnknownFields
+	sizeCache     protoimpl.SizeCache
+}
+
+func (x *SettingLeft) Reset() {
+	*x = SettingLeft{}
+	mi := &file_hourbell_v1_event_proto_msgTypes[29]
+	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+	ms.StoreMessageInfo(mi)
+}
+
+func (x *SettingLeft) String() string {
+	return protoimpl.X.MessageStringOf(x)
+}
+
+func (*SettingLeft) ProtoMessage() {}
+
+func (x *SettingLeft) ProtoReflect() protoreflect.Message {
+	mi := &file_hourbell_v1_event_proto_msgTypes[29]
+	if x != nil {
+		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+		if ms.LoadMessageInfo() == nil {
+			ms.StoreMessageInfo(mi)
+		}
+		return ms
+	}
+	return mi.MessageOf(x)
+}
+
+// Deprecated: Use SettingLeft.ProtoReflect.Descriptor instead.
+func (*SettingLeft) Descriptor() ([]byte, []int) {
+	return file_hourbell_v1_event_proto_rawDescGZIP(), []int{29}
+}
+
+func (x *SettingLeft) GetSetting() string {
+	if x != nil {
+		return x.Setting
+	}
+	return ""
+}
+
+func (x *SettingLeft) GetFoundMicro() int64 {
+	if x != nil && x.FoundMicro != nil {
+		return *x.FoundMicro
+	}
+	return 0
+}
+
+func (x *SettingLeft) GetLeftMicro() int64 {
+	if x != nil && x.LeftMicro != nil {
+		return *x.LeftMicro
+	}
+	return 0
+}
+
+func (x *SettingLeft) GetFoundWord() string {
+	if x != nil {
+		return x.FoundWord
+	}
+	return ""
+}
+
+func (x *SettingLeft) GetLeftWord() string {
+	if x != nil {
+		return x.LeftWord
+	}
+	return ""
+}
+
+// SettingsLeft says how the machine is set now.
+type SettingsLeft struct {
+	state    protoimpl.MessageState `protogen:"open.v1"`
+	Settings []*SettingLeft         `protobuf:"bytes,1,rep,name=settings,proto3" json:"settings,omitempty"`
+	// The conditions that it was set for.
+	Facts         []*Fact `protobuf:"bytes,2,rep,name=facts,proto3" json:"facts,omitempty"`
+	Person        string  `protobuf:"bytes,3,opt,name=person,proto3" json:"person,omitempty"`
+	unknownFields protoimpl.UnknownFields
+	sizeCache     protoimpl.SizeCache
+}
+
+func (x *SettingsLeft) Reset() {
+	*x = SettingsLeft{}
+	mi := &file_hourbell_v1_event_proto_msgTypes[30]
+	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+	ms.StoreMessageInfo(mi)
+}
+
+func (x *SettingsLeft) String() string {
+	return protoimpl.X.MessageStringOf(x)
+}
+
+func (*SettingsLeft) ProtoMessage() {}
+
+func (x *SettingsLeft) ProtoReflect() protoreflect.Message {
+	mi := &file_hourbell_v1_event_proto_msgTypes[30]
+	if x != nil {
+		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+		if ms.LoadMessageInfo() == nil {
+			ms.StoreMessageInfo(mi)
+		}
+		return ms
+	}
+	return mi.MessageOf(x)
+}
+
+// Deprecated: Use SettingsLeft.ProtoReflect.Descriptor instead.
+func (*SettingsLeft) Descriptor() ([]byte, []int) {
+	return file_hourbell_v1_event_proto_rawDescGZIP(), []int{30}
+}
+
+func (x *SettingsLeft) GetSettings() []*SettingLeft {
+	if x != nil {
+		return x.Settings
+	}
+	return nil
+}
+
+func (x *SettingsLeft) GetFacts() []*Fact {
+	if x != nil {
+		return x.Facts
+	}
+	return nil
+}
+
+func (x *SettingsLeft) GetPerson() string {
+	if x != nil {
+		return x.Person
+	}
+	return ""
+}
+
+// CauseFound is what a lead came to. The event's key is its id.
+type CauseFound struct {
+	state protoimpl.MessageState `protogen:"open.v1"`
+	// Empty: none of the chart's.
+	Lead string `protobuf:"bytes,1,opt,name=lead,proto3" json:"lead,omitempty"`
+	// The code that it began with; empty: none.
+	Code string `protobuf:"bytes,2,opt,name=code,proto3" json:"code,omitempty"`
+	// The remark that it began with; absent: none.
+	Remark *Key `protobuf:"bytes,3,opt,name=remark,proto3" json:"remark,omitempty"`
+	// Where the cause was.
+	Point         string `protobuf:"bytes,4,opt,name=point,proto3" json:"point,omitempty"`
+	Text          string `protobuf:"bytes,5,opt,name=text,proto3" json:"text,omitempty"`
+	Person        string `protobuf:"bytes,6,opt,name=person,proto3" json:"person,omitempty"`
+	unknownFields protoimpl.UnknownFields
+	sizeCache     protoimpl.SizeCache
+}
+
+func (x *CauseFound) Reset() {
+	*x = CauseFound{}
+	mi := &file_hourbell_v1_event_proto_msgTypes[31]
+	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+	ms.StoreMessageInfo(mi)
+}
+
+func (x *CauseFound) String() string {
+	return protoimpl.X.MessageStringOf(x)
+}
+
+func (*CauseFound) ProtoMessage() {}
+
+func (x *CauseFound) ProtoReflect() protoreflect.Message {
+	mi := &file_hourbell_v1_event_proto_msgTypes[31]
+	if x != nil {
+		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+		if ms.LoadMessageInfo() == nil {
+			ms.StoreMessageInfo(mi)
+		}
+		return ms
+	}
+	return mi.MessageOf(x)
+}
+
+// Deprecated: Use CauseFound.ProtoReflect.Descriptor instead.
+func (*CauseFound) Descriptor() ([]byte, []int) {
+	return file_hourbell_v1_event_proto_rawDescGZIP(), []int{31}
+}
+
+func (x *CauseFound) GetLead() string {
+	if x != nil {
+		return x.Lead
+	}
+	return ""
+}
+
+func (x *CauseFound) GetCode() string {
+	if x != nil {
+		return x.Code
+	}
+	return ""
+}
+
+func (x *CauseFound) GetRemark() *Key {
+	if x != nil {
+		return x.Remark
+	}
+	return nil
+}
+
+func (x *CauseFound) GetPoint() string {
+	if x != nil {
+		return x.Point
+	}
+	return ""
+}
+
+func (x *CauseFound) GetText() string {
+	if x != nil {
+		return x.Text
+	}
+	return ""
+}
+
+func (x *CauseFound) GetPerson() string {
+	if x != nil {
+		return x.Person
+	}
+	return ""
+}
+
+// GunMeasured says what a stroke of a grease gun gives.
+type GunMeasured struct {
+	state protoimpl.MessageState `protogen:"open.v1"`
+	Gun   string                 `protobuf:"bytes,1,opt,name=gun,proto3" json:"gun,omitempty"`
+	// Millionths of a gram a stroke, above 0.
+	StrokeMicro   int64  `protobuf:"varint,2,opt,name=stroke_micro,json=strokeMicro,proto3" json:"stroke_micro,omitempty"`
+	Person        string `protobuf:"bytes,3,opt,name=person,proto3" json:"person,omitempty"`
+	unknownFields protoimpl.UnknownFields
+	sizeCache     protoimpl.SizeCache
+}
+
+func (x *GunMeasured) Reset() {
+	*x = GunMeasured{}
+	mi := &file_hourbell_v1_event_proto_msgTypes[32]
+	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+	ms.StoreMessageInfo(mi)
+}
+
+func (x *GunMeasured) String() string {
+	return protoimpl.X.MessageStringOf(x)
+}
+
+func (*GunMeasured) ProtoMessage() {}
+
+func (x *GunMeasured) ProtoReflect() protoreflect.Message {
+	mi := &file_hourbell_v1_event_proto_msgTypes[32]
+	if x != nil {
+		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+		if ms.LoadMessageInfo() == nil {
+			ms.StoreMessageInfo(mi)
+		}
+		return ms
+	}
+	return mi.MessageOf(x)
+}
+
+// Deprecated: Use GunMeasured.ProtoReflect.Descriptor instead.
+func (*GunMeasured) Descriptor() ([]byte, []int) {
+	return file_hourbell_v1_event_proto_rawDescGZIP(), []int{32}
+}
+
+func (x *GunMeasured) GetGun() string {
+	if x != nil {
+		return x.Gun
+	}
+	return ""
+}
+
+func (x *GunMeasured) GetStrokeMicro() int64 {
+	if x != nil {
+		return x.StrokeMicro
+	}
+	return 0
+}
+
+func (x *GunMeasured) GetPerson() string {
+	if x != nil {
+		return x.Person
+	}
+	return ""
+}
+
 // Void takes a record back.
 type Void struct {
 	state         protoimpl.MessageState `protogen:"open.v1"`
@@ -2108,7 +3813,7 @@ type Void struct {
 
 func (x *Void) Reset() {
 	*x = Void{}
-	mi := &file_hourbell_v1_event_proto_msgTypes[20]
+	mi := &file_hourbell_v1_event_proto_msgTypes[33]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -2120,7 +3825,7 @@ func (x *Void) String() string {
 func (*Void) ProtoMessage() {}
 
 func (x *Void) ProtoReflect() protoreflect.Message {
-	mi := &file_hourbell_v1_event_proto_msgTypes[20]
+	mi := &file_hourbell_v1_event_proto_msgTypes[33]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -2133,7 +3838,7 @@ func (x *Void) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use Void.ProtoReflect.Descriptor instead.
 func (*Void) Descriptor() ([]byte, []int) {
-	return file_hourbell_v1_event_proto_rawDescGZIP(), []int{20}
+	return file_hourbell_v1_event_proto_rawDescGZIP(), []int{33}
 }
 
 func (x *Void) GetRecord() *Key {
@@ -2168,7 +3873,7 @@ type HandReading struct {
 
 func (x *HandReading) Reset() {
 	*x = HandReading{}
-	mi := &file_hourbell_v1_event_proto_msgTypes[21]
+	mi := &file_hourbell_v1_event_proto_msgTypes[34]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -2180,7 +3885,7 @@ func (x *HandReading) String() string {
 func (*HandReading) ProtoMessage() {}
 
 func (x *HandReading) ProtoReflect() protoreflect.Message {
-	mi := &file_hourbell_v1_event_proto_msgTypes[21]
+	mi := &file_hourbell_v1_event_proto_msgTypes[34]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -2193,7 +3898,7 @@ func (x *HandReading) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use HandReading.ProtoReflect.Descriptor instead.
 func (*HandReading) Descriptor() ([]byte, []int) {
-	return file_hourbell_v1_event_proto_rawDescGZIP(), []int{21}
+	return file_hourbell_v1_event_proto_rawDescGZIP(), []int{34}
 }
 
 func (x *HandReading) GetReading() *Reading {
@@ -2223,7 +3928,7 @@ type DoubtAnswer struct {
 
 func (x *DoubtAnswer) Reset() {
 	*x = DoubtAnswer{}
-	mi := &file_hourbell_v1_event_proto_msgTypes[22]
+	mi := &file_hourbell_v1_event_proto_msgTypes[35]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -2235,7 +3940,7 @@ func (x *DoubtAnswer) String() string {
 func (*DoubtAnswer) ProtoMessage() {}
 
 func (x *DoubtAnswer) ProtoReflect() protoreflect.Message {
-	mi := &file_hourbell_v1_event_proto_msgTypes[22]
+	mi := &file_hourbell_v1_event_proto_msgTypes[35]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -2248,7 +3953,7 @@ func (x *DoubtAnswer) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use DoubtAnswer.ProtoReflect.Descriptor instead.
 func (*DoubtAnswer) Descriptor() ([]byte, []int) {
-	return file_hourbell_v1_event_proto_rawDescGZIP(), []int{22}
+	return file_hourbell_v1_event_proto_rawDescGZIP(), []int{35}
 }
 
 func (x *DoubtAnswer) GetDoubt() *Key {
@@ -2294,7 +3999,7 @@ type NoticeAnswer struct {
 
 func (x *NoticeAnswer) Reset() {
 	*x = NoticeAnswer{}
-	mi := &file_hourbell_v1_event_proto_msgTypes[23]
+	mi := &file_hourbell_v1_event_proto_msgTypes[36]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -2306,7 +4011,7 @@ func (x *NoticeAnswer) String() string {
 func (*NoticeAnswer) ProtoMessage() {}
 
 func (x *NoticeAnswer) ProtoReflect() protoreflect.Message {
-	mi := &file_hourbell_v1_event_proto_msgTypes[23]
+	mi := &file_hourbell_v1_event_proto_msgTypes[36]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -2319,7 +4024,7 @@ func (x *NoticeAnswer) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use NoticeAnswer.ProtoReflect.Descriptor instead.
 func (*NoticeAnswer) Descriptor() ([]byte, []int) {
-	return file_hourbell_v1_event_proto_rawDescGZIP(), []int{23}
+	return file_hourbell_v1_event_proto_rawDescGZIP(), []int{36}
 }
 
 func (x *NoticeAnswer) GetNotice() []byte {
@@ -2366,7 +4071,7 @@ type Commissioned struct {
 
 func (x *Commissioned) Reset() {
 	*x = Commissioned{}
-	mi := &file_hourbell_v1_event_proto_msgTypes[24]
+	mi := &file_hourbell_v1_event_proto_msgTypes[37]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -2378,7 +4083,7 @@ func (x *Commissioned) String() string {
 func (*Commissioned) ProtoMessage() {}
 
 func (x *Commissioned) ProtoReflect() protoreflect.Message {
-	mi := &file_hourbell_v1_event_proto_msgTypes[24]
+	mi := &file_hourbell_v1_event_proto_msgTypes[37]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -2391,7 +4096,7 @@ func (x *Commissioned) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use Commissioned.ProtoReflect.Descriptor instead.
 func (*Commissioned) Descriptor() ([]byte, []int) {
-	return file_hourbell_v1_event_proto_rawDescGZIP(), []int{24}
+	return file_hourbell_v1_event_proto_rawDescGZIP(), []int{37}
 }
 
 func (x *Commissioned) GetMachine() string {
@@ -2448,7 +4153,7 @@ type EditionTaken struct {
 
 func (x *EditionTaken) Reset() {
 	*x = EditionTaken{}
-	mi := &file_hourbell_v1_event_proto_msgTypes[25]
+	mi := &file_hourbell_v1_event_proto_msgTypes[38]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -2460,7 +4165,7 @@ func (x *EditionTaken) String() string {
 func (*EditionTaken) ProtoMessage() {}
 
 func (x *EditionTaken) ProtoReflect() protoreflect.Message {
-	mi := &file_hourbell_v1_event_proto_msgTypes[25]
+	mi := &file_hourbell_v1_event_proto_msgTypes[38]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -2473,7 +4178,7 @@ func (x *EditionTaken) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use EditionTaken.ProtoReflect.Descriptor instead.
 func (*EditionTaken) Descriptor() ([]byte, []int) {
-	return file_hourbell_v1_event_proto_rawDescGZIP(), []int{25}
+	return file_hourbell_v1_event_proto_rawDescGZIP(), []int{38}
 }
 
 func (x *EditionTaken) GetChart() []byte {
@@ -2502,7 +4207,7 @@ type Trait struct {
 
 func (x *Trait) Reset() {
 	*x = Trait{}
-	mi := &file_hourbell_v1_event_proto_msgTypes[26]
+	mi := &file_hourbell_v1_event_proto_msgTypes[39]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -2514,7 +4219,7 @@ func (x *Trait) String() string {
 func (*Trait) ProtoMessage() {}
 
 func (x *Trait) ProtoReflect() protoreflect.Message {
-	mi := &file_hourbell_v1_event_proto_msgTypes[26]
+	mi := &file_hourbell_v1_event_proto_msgTypes[39]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -2527,7 +4232,7 @@ func (x *Trait) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use Trait.ProtoReflect.Descriptor instead.
 func (*Trait) Descriptor() ([]byte, []int) {
-	return file_hourbell_v1_event_proto_rawDescGZIP(), []int{26}
+	return file_hourbell_v1_event_proto_rawDescGZIP(), []int{39}
 }
 
 func (x *Trait) GetName() string {
@@ -2565,7 +4270,7 @@ type Season struct {
 
 func (x *Season) Reset() {
 	*x = Season{}
-	mi := &file_hourbell_v1_event_proto_msgTypes[27]
+	mi := &file_hourbell_v1_event_proto_msgTypes[40]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -2577,7 +4282,7 @@ func (x *Season) String() string {
 func (*Season) ProtoMessage() {}
 
 func (x *Season) ProtoReflect() protoreflect.Message {
-	mi := &file_hourbell_v1_event_proto_msgTypes[27]
+	mi := &file_hourbell_v1_event_proto_msgTypes[40]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -2590,7 +4295,7 @@ func (x *Season) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use Season.ProtoReflect.Descriptor instead.
 func (*Season) Descriptor() ([]byte, []int) {
-	return file_hourbell_v1_event_proto_rawDescGZIP(), []int{27}
+	return file_hourbell_v1_event_proto_rawDescGZIP(), []int{40}
 }
 
 func (x *Season) GetSeason() string {
@@ -2641,7 +4346,7 @@ type DayTurned struct {
 
 func (x *DayTurned) Reset() {
 	*x = DayTurned{}
-	mi := &file_hourbell_v1_event_proto_msgTypes[28]
+	mi := &file_hourbell_v1_event_proto_msgTypes[41]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -2653,7 +4358,7 @@ func (x *DayTurned) String() string {
 func (*DayTurned) ProtoMessage() {}
 
 func (x *DayTurned) ProtoReflect() protoreflect.Message {
-	mi := &file_hourbell_v1_event_proto_msgTypes[28]
+	mi := &file_hourbell_v1_event_proto_msgTypes[41]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -2666,7 +4371,7 @@ func (x *DayTurned) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use DayTurned.ProtoReflect.Descriptor instead.
 func (*DayTurned) Descriptor() ([]byte, []int) {
-	return file_hourbell_v1_event_proto_rawDescGZIP(), []int{28}
+	return file_hourbell_v1_event_proto_rawDescGZIP(), []int{41}
 }
 
 func (x *DayTurned) GetDateDays() int32 {
@@ -2692,18 +4397,22 @@ func (x *DayTurned) GetUntilMs() int64 {
 
 // Attachment says that a part with its own meters was put on or taken off.
 type Attachment struct {
-	state         protoimpl.MessageState `protogen:"open.v1"`
-	Attachment    string                 `protobuf:"bytes,1,opt,name=attachment,proto3" json:"attachment,omitempty"`
-	On            bool                   `protobuf:"varint,2,opt,name=on,proto3" json:"on,omitempty"`
-	Shown         []*MeterShown          `protobuf:"bytes,3,rep,name=shown,proto3" json:"shown,omitempty"`
-	Person        string                 `protobuf:"bytes,4,opt,name=person,proto3" json:"person,omitempty"`
+	state      protoimpl.MessageState `protogen:"open.v1"`
+	Attachment string                 `protobuf:"bytes,1,opt,name=attachment,proto3" json:"attachment,omitempty"`
+	On         bool                   `protobuf:"varint,2,opt,name=on,proto3" json:"on,omitempty"`
+	Shown      []*MeterShown          `protobuf:"bytes,3,rep,name=shown,proto3" json:"shown,omitempty"`
+	Person     string                 `protobuf:"bytes,4,opt,name=person,proto3" json:"person,omitempty"`
+	// Which one: its own id in the office; empty: not said.
+	Piece string `protobuf:"bytes,5,opt,name=piece,proto3" json:"piece,omitempty"`
+	// The records of its tasks, as its last machine had them.
+	Carried       []*CarriedRecord `protobuf:"bytes,6,rep,name=carried,proto3" json:"carried,omitempty"`
 	unknownFields protoimpl.UnknownFields
 	sizeCache     protoimpl.SizeCache
 }
 
 func (x *Attachment) Reset() {
 	*x = Attachment{}
-	mi := &file_hourbell_v1_event_proto_msgTypes[29]
+	mi := &file_hourbell_v1_event_proto_msgTypes[42]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -2715,7 +4424,7 @@ func (x *Attachment) String() string {
 func (*Attachment) ProtoMessage() {}
 
 func (x *Attachment) ProtoReflect() protoreflect.Message {
-	mi := &file_hourbell_v1_event_proto_msgTypes[29]
+	mi := &file_hourbell_v1_event_proto_msgTypes[42]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -2728,7 +4437,7 @@ func (x *Attachment) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use Attachment.ProtoReflect.Descriptor instead.
 func (*Attachment) Descriptor() ([]byte, []int) {
-	return file_hourbell_v1_event_proto_rawDescGZIP(), []int{29}
+	return file_hourbell_v1_event_proto_rawDescGZIP(), []int{42}
 }
 
 func (x *Attachment) GetAttachment() string {
@@ -2759,6 +4468,195 @@ func (x *Attachment) GetPerson() string {
 	return ""
 }
 
+func (x *Attachment) GetPiece() string {
+	if x != nil {
+		return x.Piece
+	}
+	return ""
+}
+
+func (x *Attachment) GetCarried() []*CarriedRecord {
+	if x != nil {
+		return x.Carried
+	}
+	return nil
+}
+
+// CarriedRecord is a service record that came with an attachment.
+type CarriedRecord struct {
+	state  protoimpl.MessageState `protogen:"open.v1"`
+	Record *Key                   `protobuf:"bytes,1,opt,name=record,proto3" json:"record,omitempty"`
+	Task   string                 `protobuf:"bytes,2,opt,name=task,proto3" json:"task,omitempty"`
+	// When it was done lies between these two: Unix milliseconds; 0: not known.
+	NotBeforeMs int64 `protobuf:"varint,3,opt,name=not_before_ms,json=notBeforeMs,proto3" json:"not_before_ms,omitempty"`
+	NotAfterMs  int64 `protobuf:"varint,4,opt,name=not_after_ms,json=notAfterMs,proto3" json:"not_after_ms,omitempty"`
+	// Days since 1970-01-01; -2147483648: not said.
+	DateDays int32 `protobuf:"varint,5,opt,name=date_days,json=dateDays,proto3" json:"date_days,omitempty"`
+	// What the attachment's meters showed.
+	Hours         []*MeterShown `protobuf:"bytes,6,rep,name=hours,proto3" json:"hours,omitempty"`
+	Person        string        `protobuf:"bytes,7,opt,name=person,proto3" json:"person,omitempty"`
+	unknownFields protoimpl.UnknownFields
+	sizeCache     protoimpl.SizeCache
+}
+
+func (x *CarriedRecord) Reset() {
+	*x = CarriedRecord{}
+	mi := &file_hourbell_v1_event_proto_msgTypes[43]
+	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+	ms.StoreMessageInfo(mi)
+}
+
+func (x *CarriedRecord) String() string {
+	return protoimpl.X.MessageStringOf(x)
+}
+
+func (*CarriedRecord) ProtoMessage() {}
+
+func (x *CarriedRecord) ProtoReflect() protoreflect.Message {
+	mi := &file_hourbell_v1_event_proto_msgTypes[43]
+	if x != nil {
+		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+		if ms.LoadMessageInfo() == nil {
+			ms.StoreMessageInfo(mi)
+		}
+		return ms
+	}
+	return mi.MessageOf(x)
+}
+
+// Deprecated: Use CarriedRecord.ProtoReflect.Descriptor instead.
+func (*CarriedRecord) Descriptor() ([]byte, []int) {
+	return file_hourbell_v1_event_proto_rawDescGZIP(), []int{43}
+}
+
+func (x *CarriedRecord) GetRecord() *Key {
+	if x != nil {
+		return x.Record
+	}
+	return nil
+}
+
+func (x *CarriedRecord) GetTask() string {
+	if x != nil {
+		return x.Task
+	}
+	return ""
+}
+
+func (x *CarriedRecord) GetNotBeforeMs() int64 {
+	if x != nil {
+		return x.NotBeforeMs
+	}
+	return 0
+}
+
+func (x *CarriedRecord) GetNotAfterMs() int64 {
+	if x != nil {
+		return x.NotAfterMs
+	}
+	return 0
+}
+
+func (x *CarriedRecord) GetDateDays() int32 {
+	if x != nil {
+		return x.DateDays
+	}
+	return 0
+}
+
+func (x *CarriedRecord) GetHours() []*MeterShown {
+	if x != nil {
+		return x.Hours
+	}
+	return nil
+}
+
+func (x *CarriedRecord) GetPerson() string {
+	if x != nil {
+		return x.Person
+	}
+	return ""
+}
+
+// HandedOver says that the machine was sold or traded in: from then on it is
+// another customer's.
+type HandedOver struct {
+	state    protoimpl.MessageState `protogen:"open.v1"`
+	Customer string                 `protobuf:"bytes,1,opt,name=customer,proto3" json:"customer,omitempty"`
+	Site     string                 `protobuf:"bytes,2,opt,name=site,proto3" json:"site,omitempty"`
+	Zone     string                 `protobuf:"bytes,3,opt,name=zone,proto3" json:"zone,omitempty"`
+	// Minutes after local midnight at which the work day turns, 0..1439.
+	TurnsAtMinutes uint32 `protobuf:"varint,4,opt,name=turns_at_minutes,json=turnsAtMinutes,proto3" json:"turns_at_minutes,omitempty"`
+	Person         string `protobuf:"bytes,5,opt,name=person,proto3" json:"person,omitempty"`
+	unknownFields  protoimpl.UnknownFields
+	sizeCache      protoimpl.SizeCache
+}
+
+func (x *HandedOver) Reset() {
+	*x = HandedOver{}
+	mi := &file_hourbell_v1_event_proto_msgTypes[44]
+	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+	ms.StoreMessageInfo(mi)
+}
+
+func (x *HandedOver) String() string {
+	return protoimpl.X.MessageStringOf(x)
+}
+
+func (*HandedOver) ProtoMessage() {}
+
+func (x *HandedOver) ProtoReflect() protoreflect.Message {
+	mi := &file_hourbell_v1_event_proto_msgTypes[44]
+	if x != nil {
+		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+		if ms.LoadMessageInfo() == nil {
+			ms.StoreMessageInfo(mi)
+		}
+		return ms
+	}
+	return mi.MessageOf(x)
+}
+
+// Deprecated: Use HandedOver.ProtoReflect.Descriptor instead.
+func (*HandedOver) Descriptor() ([]byte, []int) {
+	return file_hourbell_v1_event_proto_rawDescGZIP(), []int{44}
+}
+
+func (x *HandedOver) GetCustomer() string {
+	if x != nil {
+		return x.Customer
+	}
+	return ""
+}
+
+func (x *HandedOver) GetSite() string {
+	if x != nil {
+		return x.Site
+	}
+	return ""
+}
+
+func (x *HandedOver) GetZone() string {
+	if x != nil {
+		return x.Zone
+	}
+	return ""
+}
+
+func (x *HandedOver) GetTurnsAtMinutes() uint32 {
+	if x != nil {
+		return x.TurnsAtMinutes
+	}
+	return 0
+}
+
+func (x *HandedOver) GetPerson() string {
+	if x != nil {
+		return x.Person
+	}
+	return ""
+}
+
 // Finding is what the data showed before any alarm.
 type Finding struct {
 	state         protoimpl.MessageState `protogen:"open.v1"`
@@ -2772,7 +4670,7 @@ type Finding struct {
 
 func (x *Finding) Reset() {
 	*x = Finding{}
-	mi := &file_hourbell_v1_event_proto_msgTypes[30]
+	mi := &file_hourbell_v1_event_proto_msgTypes[45]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -2784,7 +4682,7 @@ func (x *Finding) String() string {
 func (*Finding) ProtoMessage() {}
 
 func (x *Finding) ProtoReflect() protoreflect.Message {
-	mi := &file_hourbell_v1_event_proto_msgTypes[30]
+	mi := &file_hourbell_v1_event_proto_msgTypes[45]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -2797,7 +4695,7 @@ func (x *Finding) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use Finding.ProtoReflect.Descriptor instead.
 func (*Finding) Descriptor() ([]byte, []int) {
-	return file_hourbell_v1_event_proto_rawDescGZIP(), []int{30}
+	return file_hourbell_v1_event_proto_rawDescGZIP(), []int{45}
 }
 
 func (x *Finding) GetFinding() string {
@@ -2841,7 +4739,7 @@ type NoticeFate struct {
 
 func (x *NoticeFate) Reset() {
 	*x = NoticeFate{}
-	mi := &file_hourbell_v1_event_proto_msgTypes[31]
+	mi := &file_hourbell_v1_event_proto_msgTypes[46]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -2853,7 +4751,7 @@ func (x *NoticeFate) String() string {
 func (*NoticeFate) ProtoMessage() {}
 
 func (x *NoticeFate) ProtoReflect() protoreflect.Message {
-	mi := &file_hourbell_v1_event_proto_msgTypes[31]
+	mi := &file_hourbell_v1_event_proto_msgTypes[46]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -2866,7 +4764,7 @@ func (x *NoticeFate) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use NoticeFate.ProtoReflect.Descriptor instead.
 func (*NoticeFate) Descriptor() ([]byte, []int) {
-	return file_hourbell_v1_event_proto_rawDescGZIP(), []int{31}
+	return file_hourbell_v1_event_proto_rawDescGZIP(), []int{46}
 }
 
 func (x *NoticeFate) GetNotice() []byte {
@@ -2911,7 +4809,7 @@ type SetAside struct {
 
 func (x *SetAside) Reset() {
 	*x = SetAside{}
-	mi := &file_hourbell_v1_event_proto_msgTypes[32]
+	mi := &file_hourbell_v1_event_proto_msgTypes[47]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -2923,7 +4821,7 @@ func (x *SetAside) String() string {
 func (*SetAside) ProtoMessage() {}
 
 func (x *SetAside) ProtoReflect() protoreflect.Message {
-	mi := &file_hourbell_v1_event_proto_msgTypes[32]
+	mi := &file_hourbell_v1_event_proto_msgTypes[47]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -2936,7 +4834,7 @@ func (x *SetAside) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use SetAside.ProtoReflect.Descriptor instead.
 func (*SetAside) Descriptor() ([]byte, []int) {
-	return file_hourbell_v1_event_proto_rawDescGZIP(), []int{32}
+	return file_hourbell_v1_event_proto_rawDescGZIP(), []int{47}
 }
 
 func (x *SetAside) GetReason() string {
@@ -2970,7 +4868,7 @@ type RulesChanged struct {
 
 func (x *RulesChanged) Reset() {
 	*x = RulesChanged{}
-	mi := &file_hourbell_v1_event_proto_msgTypes[33]
+	mi := &file_hourbell_v1_event_proto_msgTypes[48]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -2982,7 +4880,7 @@ func (x *RulesChanged) String() string {
 func (*RulesChanged) ProtoMessage() {}
 
 func (x *RulesChanged) ProtoReflect() protoreflect.Message {
-	mi := &file_hourbell_v1_event_proto_msgTypes[33]
+	mi := &file_hourbell_v1_event_proto_msgTypes[48]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -2995,7 +4893,7 @@ func (x *RulesChanged) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use RulesChanged.ProtoReflect.Descriptor instead.
 func (*RulesChanged) Descriptor() ([]byte, []int) {
-	return file_hourbell_v1_event_proto_rawDescGZIP(), []int{33}
+	return file_hourbell_v1_event_proto_rawDescGZIP(), []int{48}
 }
 
 func (x *RulesChanged) GetVersion() uint32 {
@@ -3009,7 +4907,7 @@ var File_hourbell_v1_event_proto protoreflect.FileDescriptor
 
 const file_hourbell_v1_event_proto_rawDesc = "" +
 	"\n" +
-	"\x17hourbell/v1/event.proto\x12\vhourbell.v1\"\xa3\v\n" +
+	"\x17hourbell/v1/event.proto\x12\vhourbell.v1\"\xa0\x0f\n" +
 	"\x05Event\x12\x17\n" +
 	"\atime_ms\x18\x01 \x01(\x03R\x06timeMs\x12\x12\n" +
 	"\x04boot\x18\x02 \x01(\rR\x04boot\x12!\n" +
@@ -3030,7 +4928,17 @@ const file_hourbell_v1_event_proto_rawDesc = "" +
 	"\x04void\x18\x1f \x01(\v2\x11.hourbell.v1.VoidH\x00R\x04void\x12=\n" +
 	"\fhand_reading\x18  \x01(\v2\x18.hourbell.v1.HandReadingH\x00R\vhandReading\x12=\n" +
 	"\fdoubt_answer\x18! \x01(\v2\x18.hourbell.v1.DoubtAnswerH\x00R\vdoubtAnswer\x12@\n" +
-	"\rnotice_answer\x18\" \x01(\v2\x19.hourbell.v1.NoticeAnswerH\x00R\fnoticeAnswer\x12?\n" +
+	"\rnotice_answer\x18\" \x01(\v2\x19.hourbell.v1.NoticeAnswerH\x00R\fnoticeAnswer\x126\n" +
+	"\tconfirmed\x18# \x01(\v2\x16.hourbell.v1.ConfirmedH\x00R\tconfirmed\x12-\n" +
+	"\x06remark\x18$ \x01(\v2\x13.hourbell.v1.RemarkH\x00R\x06remark\x12:\n" +
+	"\vremark_word\x18% \x01(\v2\x17.hourbell.v1.RemarkWordH\x00R\n" +
+	"remarkWord\x126\n" +
+	"\tpostponed\x18& \x01(\v2\x16.hourbell.v1.PostponedH\x00R\tpostponed\x12'\n" +
+	"\x04walk\x18' \x01(\v2\x11.hourbell.v1.WalkH\x00R\x04walk\x12@\n" +
+	"\rsettings_left\x18( \x01(\v2\x19.hourbell.v1.SettingsLeftH\x00R\fsettingsLeft\x12:\n" +
+	"\vcause_found\x18) \x01(\v2\x17.hourbell.v1.CauseFoundH\x00R\n" +
+	"causeFound\x12=\n" +
+	"\fgun_measured\x18* \x01(\v2\x18.hourbell.v1.GunMeasuredH\x00R\vgunMeasured\x12?\n" +
 	"\fcommissioned\x182 \x01(\v2\x19.hourbell.v1.CommissionedH\x00R\fcommissioned\x12@\n" +
 	"\redition_taken\x183 \x01(\v2\x19.hourbell.v1.EditionTakenH\x00R\feditionTaken\x12*\n" +
 	"\x05trait\x184 \x01(\v2\x12.hourbell.v1.TraitH\x00R\x05trait\x12-\n" +
@@ -3044,7 +4952,9 @@ const file_hourbell_v1_event_proto_rawDesc = "" +
 	"\vnotice_fate\x189 \x01(\v2\x17.hourbell.v1.NoticeFateH\x00R\n" +
 	"noticeFate\x124\n" +
 	"\tset_aside\x18: \x01(\v2\x15.hourbell.v1.SetAsideH\x00R\bsetAside\x12@\n" +
-	"\rrules_changed\x18; \x01(\v2\x19.hourbell.v1.RulesChangedH\x00R\frulesChangedB\x06\n" +
+	"\rrules_changed\x18; \x01(\v2\x19.hourbell.v1.RulesChangedH\x00R\frulesChanged\x12:\n" +
+	"\vhanded_over\x18< \x01(\v2\x17.hourbell.v1.HandedOverH\x00R\n" +
+	"handedOverB\x06\n" +
 	"\x04body\"9\n" +
 	"\x03Key\x12\x16\n" +
 	"\x06stream\x18\x01 \x01(\fR\x06stream\x12\x1a\n" +
@@ -3100,13 +5010,15 @@ const file_hourbell_v1_event_proto_rawDesc = "" +
 	"confidence\"0\n" +
 	"\x04Fact\x12\x12\n" +
 	"\x04name\x18\x01 \x01(\tR\x04name\x12\x14\n" +
-	"\x05value\x18\x02 \x01(\tR\x05value\"}\n" +
+	"\x05value\x18\x02 \x01(\tR\x05value\"\xa9\x01\n" +
 	"\n" +
 	"FieldEvent\x12\x14\n" +
 	"\x05event\x18\x01 \x01(\tR\x05event\x12\x18\n" +
 	"\aminutes\x18\x02 \x01(\rR\aminutes\x12'\n" +
 	"\x05facts\x18\x03 \x03(\v2\x11.hourbell.v1.FactR\x05facts\x12\x16\n" +
-	"\x06person\x18\x04 \x01(\tR\x06person\"@\n" +
+	"\x06person\x18\x04 \x01(\tR\x06person\x12\x14\n" +
+	"\x05ahead\x18\x05 \x01(\bR\x05ahead\x12\x14\n" +
+	"\x05milli\x18\x06 \x01(\x03R\x05milli\"@\n" +
 	"\aThinned\x12\x16\n" +
 	"\x06events\x18\x01 \x01(\x04R\x06events\x12\x1d\n" +
 	"\n" +
@@ -3114,18 +5026,37 @@ const file_hourbell_v1_event_proto_rawDesc = "" +
 	"\n" +
 	"MeterShown\x12\x14\n" +
 	"\x05meter\x18\x01 \x01(\tR\x05meter\x12\x19\n" +
-	"\bshown_ms\x18\x02 \x01(\x03R\ashownMs\"T\n" +
+	"\bshown_ms\x18\x02 \x01(\x03R\ashownMs\"z\n" +
 	"\fMaterialUsed\x12\x1a\n" +
 	"\bmaterial\x18\x01 \x01(\tR\bmaterial\x12\x14\n" +
 	"\x05milli\x18\x02 \x01(\x03R\x05milli\x12\x12\n" +
-	"\x04unit\x18\x03 \x01(\tR\x04unit\"\x86\x01\n" +
+	"\x04unit\x18\x03 \x01(\tR\x04unit\x12\x12\n" +
+	"\x04task\x18\x04 \x01(\tR\x04task\x12\x10\n" +
+	"\x03gun\x18\x05 \x01(\tR\x03gun\"\x86\x01\n" +
 	"\bMeasured\x12\x12\n" +
 	"\x04task\x18\x01 \x01(\tR\x04task\x12\x12\n" +
 	"\x04spot\x18\x02 \x01(\tR\x04spot\x12\x12\n" +
 	"\x04left\x18\x03 \x01(\bR\x04left\x12\x14\n" +
 	"\x05micro\x18\x04 \x01(\x12R\x05micro\x12\x12\n" +
 	"\x04unit\x18\x05 \x01(\tR\x04unit\x12\x14\n" +
-	"\x05state\x18\x06 \x01(\tR\x05state\"\x9d\x02\n" +
+	"\x05state\x18\x06 \x01(\tR\x05state\"I\n" +
+	"\aAsFound\x12\x12\n" +
+	"\x04task\x18\x01 \x01(\tR\x04task\x12*\n" +
+	"\x04word\x18\x02 \x01(\x0e2\x16.hourbell.v1.FoundWordR\x04word\"k\n" +
+	"\bSeenWord\x12\x12\n" +
+	"\x04task\x18\x01 \x01(\tR\x04task\x12\x1c\n" +
+	"\tcriterion\x18\x02 \x01(\tR\tcriterion\x12\x19\n" +
+	"\bin_order\x18\x03 \x01(\bR\ainOrder\x12\x12\n" +
+	"\x04note\x18\x04 \x01(\tR\x04note\"\xb6\x01\n" +
+	"\n" +
+	"PartFitted\x12\x12\n" +
+	"\x04part\x18\x01 \x01(\tR\x04part\x12\x18\n" +
+	"\avariant\x18\x02 \x01(\tR\avariant\x12\x16\n" +
+	"\x06number\x18\x03 \x01(\tR\x06number\x12\x10\n" +
+	"\x03off\x18\x04 \x01(\bR\x03off\x12&\n" +
+	"\x03why\x18\x05 \x01(\x0e2\x14.hourbell.v1.OffWordR\x03why\x12\x12\n" +
+	"\x04note\x18\x06 \x01(\tR\x04note\x12\x14\n" +
+	"\x05spare\x18\a \x01(\bR\x05spare\"\xfe\x04\n" +
 	"\vServiceDone\x12\x14\n" +
 	"\x05tasks\x18\x01 \x03(\tR\x05tasks\x12\x14\n" +
 	"\x05round\x18\x02 \x01(\tR\x05round\x12\x1b\n" +
@@ -3134,7 +5065,100 @@ const file_hourbell_v1_event_proto_rawDesc = "" +
 	"\x06person\x18\x05 \x01(\tR\x06person\x12\x12\n" +
 	"\x04note\x18\x06 \x01(\tR\x04note\x127\n" +
 	"\tmaterials\x18\a \x03(\v2\x19.hourbell.v1.MaterialUsedR\tmaterials\x121\n" +
-	"\bmeasured\x18\b \x03(\v2\x15.hourbell.v1.MeasuredR\bmeasured\"Z\n" +
+	"\bmeasured\x18\b \x03(\v2\x15.hourbell.v1.MeasuredR\bmeasured\x12\x1b\n" +
+	"\tperson_as\x18\t \x01(\tR\bpersonAs\x12\x14\n" +
+	"\x05about\x18\n" +
+	" \x01(\bR\x05about\x12\x16\n" +
+	"\x06failed\x18\v \x03(\tR\x06failed\x12*\n" +
+	"\x05found\x18\f \x03(\v2\x14.hourbell.v1.AsFoundR\x05found\x12)\n" +
+	"\x04seen\x18\r \x03(\v2\x15.hourbell.v1.SeenWordR\x04seen\x12-\n" +
+	"\x05parts\x18\x0e \x03(\v2\x17.hourbell.v1.PartFittedR\x05parts\x12\x1f\n" +
+	"\vshields_off\x18\x0f \x01(\rR\n" +
+	"shieldsOff\x12\x1d\n" +
+	"\n" +
+	"shields_on\x18\x10 \x01(\rR\tshieldsOn\x12(\n" +
+	"\x06closes\x18\x11 \x03(\v2\x10.hourbell.v1.KeyR\x06closes\x12$\n" +
+	"\x04walk\x18\x12 \x01(\v2\x10.hourbell.v1.KeyR\x04walk\"j\n" +
+	"\tConfirmed\x12(\n" +
+	"\x06record\x18\x01 \x01(\v2\x10.hourbell.v1.KeyR\x06record\x12\x16\n" +
+	"\x06person\x18\x02 \x01(\tR\x06person\x12\x1b\n" +
+	"\tperson_as\x18\x03 \x01(\tR\bpersonAs\"\x99\x02\n" +
+	"\x06Remark\x12\x14\n" +
+	"\x05point\x18\x01 \x01(\tR\x05point\x12\x12\n" +
+	"\x04task\x18\x02 \x01(\tR\x04task\x12\x12\n" +
+	"\x04name\x18\x03 \x01(\tR\x04name\x12\x12\n" +
+	"\x04text\x18\x04 \x01(\tR\x04text\x121\n" +
+	"\averdict\x18\x05 \x01(\x0e2\x17.hourbell.v1.RunVerdictR\averdict\x12\x12\n" +
+	"\x04part\x18\x06 \x01(\tR\x04part\x12\x1c\n" +
+	"\n" +
+	"do_by_days\x18\a \x01(\x05R\bdoByDays\x12\x1a\n" +
+	"\bpictures\x18\b \x03(\fR\bpictures\x12$\n" +
+	"\x04walk\x18\t \x01(\v2\x10.hourbell.v1.KeyR\x04walk\x12\x16\n" +
+	"\x06person\x18\n" +
+	" \x01(\tR\x06person\"\x8b\x02\n" +
+	"\n" +
+	"RemarkWord\x12(\n" +
+	"\x06remark\x18\x01 \x01(\v2\x10.hourbell.v1.KeyR\x06remark\x12(\n" +
+	"\x03act\x18\x02 \x01(\x0e2\x16.hourbell.v1.RemarkActR\x03act\x121\n" +
+	"\averdict\x18\x03 \x01(\x0e2\x17.hourbell.v1.RunVerdictR\averdict\x12\x12\n" +
+	"\x04part\x18\x04 \x01(\tR\x04part\x12\x1c\n" +
+	"\n" +
+	"do_by_days\x18\x05 \x01(\x05R\bdoByDays\x12\x1a\n" +
+	"\bpictures\x18\x06 \x03(\fR\bpictures\x12\x10\n" +
+	"\x03why\x18\a \x01(\tR\x03why\x12\x16\n" +
+	"\x06person\x18\b \x01(\tR\x06person\"\xad\x01\n" +
+	"\tPostponed\x12\x14\n" +
+	"\x05tasks\x18\x01 \x03(\tR\x05tasks\x12\x14\n" +
+	"\x05round\x18\x02 \x01(\tR\x05round\x12\x10\n" +
+	"\x03why\x18\x03 \x01(\tR\x03why\x12\x15\n" +
+	"\x06for_ms\x18\x04 \x01(\x03R\x05forMs\x12\x14\n" +
+	"\x05meter\x18\x05 \x01(\tR\x05meter\x12\x1d\n" +
+	"\n" +
+	"until_days\x18\x06 \x01(\x05R\tuntilDays\x12\x16\n" +
+	"\x06person\x18\a \x01(\tR\x06person\"\xdf\x01\n" +
+	"\x06Looked\x12\x12\n" +
+	"\x04task\x18\x01 \x01(\tR\x04task\x12+\n" +
+	"\x04word\x18\x02 \x01(\x0e2\x17.hourbell.v1.LookedWordR\x04word\x12\x12\n" +
+	"\x04text\x18\x03 \x01(\tR\x04text\x121\n" +
+	"\averdict\x18\x04 \x01(\x0e2\x17.hourbell.v1.RunVerdictR\averdict\x12\x1a\n" +
+	"\bpictures\x18\x05 \x03(\fR\bpictures\x121\n" +
+	"\bmeasured\x18\x06 \x03(\v2\x15.hourbell.v1.MeasuredR\bmeasured\"\x81\x02\n" +
+	"\x04Walk\x12&\n" +
+	"\x03act\x18\x01 \x01(\x0e2\x14.hourbell.v1.WalkActR\x03act\x12$\n" +
+	"\x04walk\x18\x02 \x01(\v2\x10.hourbell.v1.KeyR\x04walk\x12\x1a\n" +
+	"\boccasion\x18\x03 \x01(\tR\boccasion\x12+\n" +
+	"\x06looked\x18\x04 \x03(\v2\x13.hourbell.v1.LookedR\x06looked\x12\x1b\n" +
+	"\tdate_days\x18\x05 \x01(\x05R\bdateDays\x12\x16\n" +
+	"\x06person\x18\x06 \x01(\tR\x06person\x12\x1b\n" +
+	"\tperson_as\x18\a \x01(\tR\bpersonAs\x12\x10\n" +
+	"\x03why\x18\b \x01(\tR\x03why\"\xcc\x01\n" +
+	"\vSettingLeft\x12\x18\n" +
+	"\asetting\x18\x01 \x01(\tR\asetting\x12$\n" +
+	"\vfound_micro\x18\x02 \x01(\x12H\x00R\n" +
+	"foundMicro\x88\x01\x01\x12\"\n" +
+	"\n" +
+	"left_micro\x18\x03 \x01(\x12H\x01R\tleftMicro\x88\x01\x01\x12\x1d\n" +
+	"\n" +
+	"found_word\x18\x04 \x01(\tR\tfoundWord\x12\x1b\n" +
+	"\tleft_word\x18\x05 \x01(\tR\bleftWordB\x0e\n" +
+	"\f_found_microB\r\n" +
+	"\v_left_micro\"\x85\x01\n" +
+	"\fSettingsLeft\x124\n" +
+	"\bsettings\x18\x01 \x03(\v2\x18.hourbell.v1.SettingLeftR\bsettings\x12'\n" +
+	"\x05facts\x18\x02 \x03(\v2\x11.hourbell.v1.FactR\x05facts\x12\x16\n" +
+	"\x06person\x18\x03 \x01(\tR\x06person\"\xa0\x01\n" +
+	"\n" +
+	"CauseFound\x12\x12\n" +
+	"\x04lead\x18\x01 \x01(\tR\x04lead\x12\x12\n" +
+	"\x04code\x18\x02 \x01(\tR\x04code\x12(\n" +
+	"\x06remark\x18\x03 \x01(\v2\x10.hourbell.v1.KeyR\x06remark\x12\x14\n" +
+	"\x05point\x18\x04 \x01(\tR\x05point\x12\x12\n" +
+	"\x04text\x18\x05 \x01(\tR\x04text\x12\x16\n" +
+	"\x06person\x18\x06 \x01(\tR\x06person\"Z\n" +
+	"\vGunMeasured\x12\x10\n" +
+	"\x03gun\x18\x01 \x01(\tR\x03gun\x12!\n" +
+	"\fstroke_micro\x18\x02 \x01(\x03R\vstrokeMicro\x12\x16\n" +
+	"\x06person\x18\x03 \x01(\tR\x06person\"Z\n" +
 	"\x04Void\x12(\n" +
 	"\x06record\x18\x01 \x01(\v2\x10.hourbell.v1.KeyR\x06record\x12\x16\n" +
 	"\x06person\x18\x02 \x01(\tR\x06person\x12\x10\n" +
@@ -3175,7 +5199,7 @@ const file_hourbell_v1_event_proto_rawDesc = "" +
 	"\tDayTurned\x12\x1b\n" +
 	"\tdate_days\x18\x01 \x01(\x05R\bdateDays\x12\x17\n" +
 	"\afrom_ms\x18\x02 \x01(\x03R\x06fromMs\x12\x19\n" +
-	"\buntil_ms\x18\x03 \x01(\x03R\auntilMs\"\x83\x01\n" +
+	"\buntil_ms\x18\x03 \x01(\x03R\auntilMs\"\xcf\x01\n" +
 	"\n" +
 	"Attachment\x12\x1e\n" +
 	"\n" +
@@ -3183,7 +5207,25 @@ const file_hourbell_v1_event_proto_rawDesc = "" +
 	"attachment\x12\x0e\n" +
 	"\x02on\x18\x02 \x01(\bR\x02on\x12-\n" +
 	"\x05shown\x18\x03 \x03(\v2\x17.hourbell.v1.MeterShownR\x05shown\x12\x16\n" +
-	"\x06person\x18\x04 \x01(\tR\x06person\"\x84\x01\n" +
+	"\x06person\x18\x04 \x01(\tR\x06person\x12\x14\n" +
+	"\x05piece\x18\x05 \x01(\tR\x05piece\x124\n" +
+	"\acarried\x18\x06 \x03(\v2\x1a.hourbell.v1.CarriedRecordR\acarried\"\xf7\x01\n" +
+	"\rCarriedRecord\x12(\n" +
+	"\x06record\x18\x01 \x01(\v2\x10.hourbell.v1.KeyR\x06record\x12\x12\n" +
+	"\x04task\x18\x02 \x01(\tR\x04task\x12\"\n" +
+	"\rnot_before_ms\x18\x03 \x01(\x03R\vnotBeforeMs\x12 \n" +
+	"\fnot_after_ms\x18\x04 \x01(\x03R\n" +
+	"notAfterMs\x12\x1b\n" +
+	"\tdate_days\x18\x05 \x01(\x05R\bdateDays\x12-\n" +
+	"\x05hours\x18\x06 \x03(\v2\x17.hourbell.v1.MeterShownR\x05hours\x12\x16\n" +
+	"\x06person\x18\a \x01(\tR\x06person\"\x92\x01\n" +
+	"\n" +
+	"HandedOver\x12\x1a\n" +
+	"\bcustomer\x18\x01 \x01(\tR\bcustomer\x12\x12\n" +
+	"\x04site\x18\x02 \x01(\tR\x04site\x12\x12\n" +
+	"\x04zone\x18\x03 \x01(\tR\x04zone\x12(\n" +
+	"\x10turns_at_minutes\x18\x04 \x01(\rR\x0eturnsAtMinutes\x12\x16\n" +
+	"\x06person\x18\x05 \x01(\tR\x06person\"\x84\x01\n" +
 	"\aFinding\x12\x18\n" +
 	"\afinding\x18\x01 \x01(\tR\afinding\x12\x16\n" +
 	"\x06method\x18\x02 \x01(\tR\x06method\x12\x18\n" +
@@ -3224,13 +5266,50 @@ const file_hourbell_v1_event_proto_rawDesc = "" +
 	"\x17VALUE_STATE_UNSPECIFIED\x10\x00\x12\x12\n" +
 	"\x0eVALUE_STATE_OK\x10\x01\x12\x15\n" +
 	"\x11VALUE_STATE_ERROR\x10\x02\x12\x1d\n" +
-	"\x19VALUE_STATE_NOT_AVAILABLE\x10\x03*\x8a\x01\n" +
+	"\x19VALUE_STATE_NOT_AVAILABLE\x10\x03*g\n" +
+	"\tFoundWord\x12\x1a\n" +
+	"\x16FOUND_WORD_UNSPECIFIED\x10\x00\x12\x12\n" +
+	"\x0eFOUND_WORD_DRY\x10\x01\x12\x13\n" +
+	"\x0fFOUND_WORD_FINE\x10\x02\x12\x15\n" +
+	"\x11FOUND_WORD_PURGED\x10\x03*h\n" +
+	"\aOffWord\x12\x18\n" +
+	"\x14OFF_WORD_UNSPECIFIED\x10\x00\x12\x15\n" +
+	"\x11OFF_WORD_WORN_OUT\x10\x01\x12\x13\n" +
+	"\x0fOFF_WORD_FAILED\x10\x02\x12\x17\n" +
+	"\x13OFF_WORD_PRECAUTION\x10\x03*w\n" +
+	"\n" +
+	"RunVerdict\x12\x1b\n" +
+	"\x17RUN_VERDICT_UNSPECIFIED\x10\x00\x12\x17\n" +
+	"\x13RUN_VERDICT_MAY_RUN\x10\x01\x12\x17\n" +
+	"\x13RUN_VERDICT_WATCHED\x10\x02\x12\x1a\n" +
+	"\x16RUN_VERDICT_DO_NOT_RUN\x10\x03*\x81\x01\n" +
+	"\tRemarkAct\x12\x1a\n" +
+	"\x16REMARK_ACT_UNSPECIFIED\x10\x00\x12\x14\n" +
+	"\x10REMARK_ACT_CLOSE\x10\x01\x12\x15\n" +
+	"\x11REMARK_ACT_CHANGE\x10\x02\x12\x14\n" +
+	"\x10REMARK_ACT_CARRY\x10\x03\x12\x15\n" +
+	"\x11REMARK_ACT_REOPEN\x10\x04*s\n" +
+	"\aWalkAct\x12\x18\n" +
+	"\x14WALK_ACT_UNSPECIFIED\x10\x00\x12\x12\n" +
+	"\x0eWALK_ACT_BEGIN\x10\x01\x12\x13\n" +
+	"\x0fWALK_ACT_ANSWER\x10\x02\x12\x11\n" +
+	"\rWALK_ACT_SIGN\x10\x03\x12\x12\n" +
+	"\x0eWALK_ACT_LEAVE\x10\x04*\x91\x01\n" +
+	"\n" +
+	"LookedWord\x12\x1b\n" +
+	"\x17LOOKED_WORD_UNSPECIFIED\x10\x00\x12\x18\n" +
+	"\x14LOOKED_WORD_IN_ORDER\x10\x01\x12\x16\n" +
+	"\x12LOOKED_WORD_REMARK\x10\x02\x12\x1a\n" +
+	"\x16LOOKED_WORD_NOT_LOOKED\x10\x03\x12\x18\n" +
+	"\x14LOOKED_WORD_NOT_HERE\x10\x04*\xbb\x01\n" +
 	"\tDoubtWord\x12\x1a\n" +
 	"\x16DOUBT_WORD_UNSPECIFIED\x10\x00\x12\x18\n" +
 	"\x14DOUBT_WORD_NEW_METER\x10\x01\x12\x14\n" +
 	"\x10DOUBT_WORD_WRONG\x10\x02\x12\x14\n" +
 	"\x10DOUBT_WORD_RIGHT\x10\x03\x12\x1b\n" +
-	"\x17DOUBT_WORD_SAME_MACHINE\x10\x04*V\n" +
+	"\x17DOUBT_WORD_SAME_MACHINE\x10\x04\x12\x16\n" +
+	"\x12DOUBT_WORD_ONE_ACT\x10\x05\x12\x17\n" +
+	"\x13DOUBT_WORD_TWO_ACTS\x10\x06*V\n" +
 	"\n" +
 	"NoticeWord\x12\x1b\n" +
 	"\x17NOTICE_WORD_UNSPECIFIED\x10\x00\x12\x14\n" +
@@ -3253,101 +5332,156 @@ func file_hourbell_v1_event_proto_rawDescGZIP() []byte {
 	return file_hourbell_v1_event_proto_rawDescData
 }
 
-var file_hourbell_v1_event_proto_enumTypes = make([]protoimpl.EnumInfo, 7)
-var file_hourbell_v1_event_proto_msgTypes = make([]protoimpl.MessageInfo, 34)
+var file_hourbell_v1_event_proto_enumTypes = make([]protoimpl.EnumInfo, 13)
+var file_hourbell_v1_event_proto_msgTypes = make([]protoimpl.MessageInfo, 49)
 var file_hourbell_v1_event_proto_goTypes = []any{
-	(Writer)(0),          // 0: hourbell.v1.Writer
-	(Origin)(0),          // 1: hourbell.v1.Origin
-	(WarningPhase)(0),    // 2: hourbell.v1.WarningPhase
-	(ValueState)(0),      // 3: hourbell.v1.ValueState
-	(DoubtWord)(0),       // 4: hourbell.v1.DoubtWord
-	(NoticeWord)(0),      // 5: hourbell.v1.NoticeWord
-	(NoticeFateWord)(0),  // 6: hourbell.v1.NoticeFateWord
-	(*Event)(nil),        // 7: hourbell.v1.Event
-	(*Key)(nil),          // 8: hourbell.v1.Key
-	(*Reading)(nil),      // 9: hourbell.v1.Reading
-	(*Engine)(nil),       // 10: hourbell.v1.Engine
-	(*Listened)(nil),     // 11: hourbell.v1.Listened
-	(*Code)(nil),         // 12: hourbell.v1.Code
-	(*Warning)(nil),      // 13: hourbell.v1.Warning
-	(*DriveMinute)(nil),  // 14: hourbell.v1.DriveMinute
-	(*Ratio)(nil),        // 15: hourbell.v1.Ratio
-	(*BusValue)(nil),     // 16: hourbell.v1.BusValue
-	(*BusValues)(nil),    // 17: hourbell.v1.BusValues
-	(*BusName)(nil),      // 18: hourbell.v1.BusName
-	(*BusNames)(nil),     // 19: hourbell.v1.BusNames
-	(*Fact)(nil),         // 20: hourbell.v1.Fact
-	(*FieldEvent)(nil),   // 21: hourbell.v1.FieldEvent
-	(*Thinned)(nil),      // 22: hourbell.v1.Thinned
-	(*MeterShown)(nil),   // 23: hourbell.v1.MeterShown
-	(*MaterialUsed)(nil), // 24: hourbell.v1.MaterialUsed
-	(*Measured)(nil),     // 25: hourbell.v1.Measured
-	(*ServiceDone)(nil),  // 26: hourbell.v1.ServiceDone
-	(*Void)(nil),         // 27: hourbell.v1.Void
-	(*HandReading)(nil),  // 28: hourbell.v1.HandReading
-	(*DoubtAnswer)(nil),  // 29: hourbell.v1.DoubtAnswer
-	(*NoticeAnswer)(nil), // 30: hourbell.v1.NoticeAnswer
-	(*Commissioned)(nil), // 31: hourbell.v1.Commissioned
-	(*EditionTaken)(nil), // 32: hourbell.v1.EditionTaken
-	(*Trait)(nil),        // 33: hourbell.v1.Trait
-	(*Season)(nil),       // 34: hourbell.v1.Season
-	(*DayTurned)(nil),    // 35: hourbell.v1.DayTurned
-	(*Attachment)(nil),   // 36: hourbell.v1.Attachment
-	(*Finding)(nil),      // 37: hourbell.v1.Finding
-	(*NoticeFate)(nil),   // 38: hourbell.v1.NoticeFate
-	(*SetAside)(nil),     // 39: hourbell.v1.SetAside
-	(*RulesChanged)(nil), // 40: hourbell.v1.RulesChanged
+	(Writer)(0),           // 0: hourbell.v1.Writer
+	(Origin)(0),           // 1: hourbell.v1.Origin
+	(WarningPhase)(0),     // 2: hourbell.v1.WarningPhase
+	(ValueState)(0),       // 3: hourbell.v1.ValueState
+	(FoundWord)(0),        // 4: hourbell.v1.FoundWord
+	(OffWord)(0),          // 5: hourbell.v1.OffWord
+	(RunVerdict)(0),       // 6: hourbell.v1.RunVerdict
+	(RemarkAct)(0),        // 7: hourbell.v1.RemarkAct
+	(WalkAct)(0),          // 8: hourbell.v1.WalkAct
+	(LookedWord)(0),       // 9: hourbell.v1.LookedWord
+	(DoubtWord)(0),        // 10: hourbell.v1.DoubtWord
+	(NoticeWord)(0),       // 11: hourbell.v1.NoticeWord
+	(NoticeFateWord)(0),   // 12: hourbell.v1.NoticeFateWord
+	(*Event)(nil),         // 13: hourbell.v1.Event
+	(*Key)(nil),           // 14: hourbell.v1.Key
+	(*Reading)(nil),       // 15: hourbell.v1.Reading
+	(*Engine)(nil),        // 16: hourbell.v1.Engine
+	(*Listened)(nil),      // 17: hourbell.v1.Listened
+	(*Code)(nil),          // 18: hourbell.v1.Code
+	(*Warning)(nil),       // 19: hourbell.v1.Warning
+	(*DriveMinute)(nil),   // 20: hourbell.v1.DriveMinute
+	(*Ratio)(nil),         // 21: hourbell.v1.Ratio
+	(*BusValue)(nil),      // 22: hourbell.v1.BusValue
+	(*BusValues)(nil),     // 23: hourbell.v1.BusValues
+	(*BusName)(nil),       // 24: hourbell.v1.BusName
+	(*BusNames)(nil),      // 25: hourbell.v1.BusNames
+	(*Fact)(nil),          // 26: hourbell.v1.Fact
+	(*FieldEvent)(nil),    // 27: hourbell.v1.FieldEvent
+	(*Thinned)(nil),       // 28: hourbell.v1.Thinned
+	(*MeterShown)(nil),    // 29: hourbell.v1.MeterShown
+	(*MaterialUsed)(nil),  // 30: hourbell.v1.MaterialUsed
+	(*Measured)(nil),      // 31: hourbell.v1.Measured
+	(*AsFound)(nil),       // 32: hourbell.v1.AsFound
+	(*SeenWord)(nil),      // 33: hourbell.v1.SeenWord
+	(*PartFitted)(nil),    // 34: hourbell.v1.PartFitted
+	(*ServiceDone)(nil),   // 35: hourbell.v1.ServiceDone
+	(*Confirmed)(nil),     // 36: hourbell.v1.Confirmed
+	(*Remark)(nil),        // 37: hourbell.v1.Remark
+	(*RemarkWord)(nil),    // 38: hourbell.v1.RemarkWord
+	(*Postponed)(nil),     // 39: hourbell.v1.Postponed
+	(*Looked)(nil),        // 40: hourbell.v1.Looked
+	(*Walk)(nil),          // 41: hourbell.v1.Walk
+	(*SettingLeft)(nil),   // 42: hourbell.v1.SettingLeft
+	(*SettingsLeft)(nil),  // 43: hourbell.v1.SettingsLeft
+	(*CauseFound)(nil),    // 44: hourbell.v1.CauseFound
+	(*GunMeasured)(nil),   // 45: hourbell.v1.GunMeasured
+	(*Void)(nil),          // 46: hourbell.v1.Void
+	(*HandReading)(nil),   // 47: hourbell.v1.HandReading
+	(*DoubtAnswer)(nil),   // 48: hourbell.v1.DoubtAnswer
+	(*NoticeAnswer)(nil),  // 49: hourbell.v1.NoticeAnswer
+	(*Commissioned)(nil),  // 50: hourbell.v1.Commissioned
+	(*EditionTaken)(nil),  // 51: hourbell.v1.EditionTaken
+	(*Trait)(nil),         // 52: hourbell.v1.Trait
+	(*Season)(nil),        // 53: hourbell.v1.Season
+	(*DayTurned)(nil),     // 54: hourbell.v1.DayTurned
+	(*Attachment)(nil),    // 55: hourbell.v1.Attachment
+	(*CarriedRecord)(nil), // 56: hourbell.v1.CarriedRecord
+	(*HandedOver)(nil),    // 57: hourbell.v1.HandedOver
+	(*Finding)(nil),       // 58: hourbell.v1.Finding
+	(*NoticeFate)(nil),    // 59: hourbell.v1.NoticeFate
+	(*SetAside)(nil),      // 60: hourbell.v1.SetAside
+	(*RulesChanged)(nil),  // 61: hourbell.v1.RulesChanged
 }
 var file_hourbell_v1_event_proto_depIdxs = []int32{
-	9,  // 0: hourbell.v1.Event.reading:type_name -> hourbell.v1.Reading
-	10, // 1: hourbell.v1.Event.engine:type_name -> hourbell.v1.Engine
-	11, // 2: hourbell.v1.Event.listened:type_name -> hourbell.v1.Listened
-	13, // 3: hourbell.v1.Event.warning:type_name -> hourbell.v1.Warning
-	14, // 4: hourbell.v1.Event.drive_minute:type_name -> hourbell.v1.DriveMinute
-	17, // 5: hourbell.v1.Event.bus_values:type_name -> hourbell.v1.BusValues
-	19, // 6: hourbell.v1.Event.bus_names:type_name -> hourbell.v1.BusNames
-	21, // 7: hourbell.v1.Event.field_event:type_name -> hourbell.v1.FieldEvent
-	22, // 8: hourbell.v1.Event.thinned:type_name -> hourbell.v1.Thinned
-	26, // 9: hourbell.v1.Event.service_done:type_name -> hourbell.v1.ServiceDone
-	27, // 10: hourbell.v1.Event.void:type_name -> hourbell.v1.Void
-	28, // 11: hourbell.v1.Event.hand_reading:type_name -> hourbell.v1.HandReading
-	29, // 12: hourbell.v1.Event.doubt_answer:type_name -> hourbell.v1.DoubtAnswer
-	30, // 13: hourbell.v1.Event.notice_answer:type_name -> hourbell.v1.NoticeAnswer
-	31, // 14: hourbell.v1.Event.commissioned:type_name -> hourbell.v1.Commissioned
-	32, // 15: hourbell.v1.Event.edition_taken:type_name -> hourbell.v1.EditionTaken
-	33, // 16: hourbell.v1.Event.trait:type_name -> hourbell.v1.Trait
-	34, // 17: hourbell.v1.Event.season:type_name -> hourbell.v1.Season
-	35, // 18: hourbell.v1.Event.day_turned:type_name -> hourbell.v1.DayTurned
-	36, // 19: hourbell.v1.Event.attachment:type_name -> hourbell.v1.Attachment
-	37, // 20: hourbell.v1.Event.finding:type_name -> hourbell.v1.Finding
-	38, // 21: hourbell.v1.Event.notice_fate:type_name -> hourbell.v1.NoticeFate
-	39, // 22: hourbell.v1.Event.set_aside:type_name -> hourbell.v1.SetAside
-	40, // 23: hourbell.v1.Event.rules_changed:type_name -> hourbell.v1.RulesChanged
-	1,  // 24: hourbell.v1.Reading.origin:type_name -> hourbell.v1.Origin
-	12, // 25: hourbell.v1.Warning.code:type_name -> hourbell.v1.Code
-	2,  // 26: hourbell.v1.Warning.phase:type_name -> hourbell.v1.WarningPhase
-	15, // 27: hourbell.v1.DriveMinute.loaded:type_name -> hourbell.v1.Ratio
-	15, // 28: hourbell.v1.DriveMinute.empty:type_name -> hourbell.v1.Ratio
-	3,  // 29: hourbell.v1.BusValue.state:type_name -> hourbell.v1.ValueState
-	16, // 30: hourbell.v1.BusValues.values:type_name -> hourbell.v1.BusValue
-	18, // 31: hourbell.v1.BusNames.claims:type_name -> hourbell.v1.BusName
-	20, // 32: hourbell.v1.FieldEvent.facts:type_name -> hourbell.v1.Fact
-	23, // 33: hourbell.v1.ServiceDone.shown:type_name -> hourbell.v1.MeterShown
-	24, // 34: hourbell.v1.ServiceDone.materials:type_name -> hourbell.v1.MaterialUsed
-	25, // 35: hourbell.v1.ServiceDone.measured:type_name -> hourbell.v1.Measured
-	8,  // 36: hourbell.v1.Void.record:type_name -> hourbell.v1.Key
-	9,  // 37: hourbell.v1.HandReading.reading:type_name -> hourbell.v1.Reading
-	8,  // 38: hourbell.v1.DoubtAnswer.doubt:type_name -> hourbell.v1.Key
-	4,  // 39: hourbell.v1.DoubtAnswer.word:type_name -> hourbell.v1.DoubtWord
-	5,  // 40: hourbell.v1.NoticeAnswer.word:type_name -> hourbell.v1.NoticeWord
-	23, // 41: hourbell.v1.Attachment.shown:type_name -> hourbell.v1.MeterShown
-	20, // 42: hourbell.v1.Finding.evidence:type_name -> hourbell.v1.Fact
-	6,  // 43: hourbell.v1.NoticeFate.word:type_name -> hourbell.v1.NoticeFateWord
-	44, // [44:44] is the sub-list for method output_type
-	44, // [44:44] is the sub-list for method input_type
-	44, // [44:44] is the sub-list for extension type_name
-	44, // [44:44] is the sub-list for extension extendee
-	0,  // [0:44] is the sub-list for field type_name
+	15, // 0: hourbell.v1.Event.reading:type_name -> hourbell.v1.Reading
+	16, // 1: hourbell.v1.Event.engine:type_name -> hourbell.v1.Engine
+	17, // 2: hourbell.v1.Event.listened:type_name -> hourbell.v1.Listened
+	19, // 3: hourbell.v1.Event.warning:type_name -> hourbell.v1.Warning
+	20, // 4: hourbell.v1.Event.drive_minute:type_name -> hourbell.v1.DriveMinute
+	23, // 5: hourbell.v1.Event.bus_values:type_name -> hourbell.v1.BusValues
+	25, // 6: hourbell.v1.Event.bus_names:type_name -> hourbell.v1.BusNames
+	27, // 7: hourbell.v1.Event.field_event:type_name -> hourbell.v1.FieldEvent
+	28, // 8: hourbell.v1.Event.thinned:type_name -> hourbell.v1.Thinned
+	35, // 9: hourbell.v1.Event.service_done:type_name -> hourbell.v1.ServiceDone
+	46, // 10: hourbell.v1.Event.void:type_name -> hourbell.v1.Void
+	47, // 11: hourbell.v1.Event.hand_reading:type_name -> hourbell.v1.HandReading
+	48, // 12: hourbell.v1.Event.doubt_answer:type_name -> hourbell.v1.DoubtAnswer
+	49, // 13: hourbell.v1.Event.notice_answer:type_name -> hourbell.v1.NoticeAnswer
+	36, // 14: hourbell.v1.Event.confirmed:type_name -> hourbell.v1.Confirmed
+	37, // 15: hourbell.v1.Event.remark:type_name -> hourbell.v1.Remark
+	38, // 16: hourbell.v1.Event.remark_word:type_name -> hourbell.v1.RemarkWord
+	39, // 17: hourbell.v1.Event.postponed:type_name -> hourbell.v1.Postponed
+	41, // 18: hourbell.v1.Event.walk:type_name -> hourbell.v1.Walk
+	43, // 19: hourbell.v1.Event.settings_left:type_name -> hourbell.v1.SettingsLeft
+	44, // 20: hourbell.v1.Event.cause_found:type_name -> hourbell.v1.CauseFound
+	45, // 21: hourbell.v1.Event.gun_measured:type_name -> hourbell.v1.GunMeasured
+	50, // 22: hourbell.v1.Event.commissioned:type_name -> hourbell.v1.Commissioned
+	51, // 23: hourbell.v1.Event.edition_taken:type_name -> hourbell.v1.EditionTaken
+	52, // 24: hourbell.v1.Event.trait:type_name -> hourbell.v1.Trait
+	53, // 25: hourbell.v1.Event.season:type_name -> hourbell.v1.Season
+	54, // 26: hourbell.v1.Event.day_turned:type_name -> hourbell.v1.DayTurned
+	55, // 27: hourbell.v1.Event.attachment:type_name -> hourbell.v1.Attachment
+	58, // 28: hourbell.v1.Event.finding:type_name -> hourbell.v1.Finding
+	59, // 29: hourbell.v1.Event.notice_fate:type_name -> hourbell.v1.NoticeFate
+	60, // 30: hourbell.v1.Event.set_aside:type_name -> hourbell.v1.SetAside
+	61, // 31: hourbell.v1.Event.rules_changed:type_name -> hourbell.v1.RulesChanged
+	57, // 32: hourbell.v1.Event.handed_over:type_name -> hourbell.v1.HandedOver
+	1,  // 33: hourbell.v1.Reading.origin:type_name -> hourbell.v1.Origin
+	18, // 34: hourbell.v1.Warning.code:type_name -> hourbell.v1.Code
+	2,  // 35: hourbell.v1.Warning.phase:type_name -> hourbell.v1.WarningPhase
+	21, // 36: hourbell.v1.DriveMinute.loaded:type_name -> hourbell.v1.Ratio
+	21, // 37: hourbell.v1.DriveMinute.empty:type_name -> hourbell.v1.Ratio
+	3,  // 38: hourbell.v1.BusValue.state:type_name -> hourbell.v1.ValueState
+	22, // 39: hourbell.v1.BusValues.values:type_name -> hourbell.v1.BusValue
+	24, // 40: hourbell.v1.BusNames.claims:type_name -> hourbell.v1.BusName
+	26, // 41: hourbell.v1.FieldEvent.facts:type_name -> hourbell.v1.Fact
+	4,  // 42: hourbell.v1.AsFound.word:type_name -> hourbell.v1.FoundWord
+	5,  // 43: hourbell.v1.PartFitted.why:type_name -> hourbell.v1.OffWord
+	29, // 44: hourbell.v1.ServiceDone.shown:type_name -> hourbell.v1.MeterShown
+	30, // 45: hourbell.v1.ServiceDone.materials:type_name -> hourbell.v1.MaterialUsed
+	31, // 46: hourbell.v1.ServiceDone.measured:type_name -> hourbell.v1.Measured
+	32, // 47: hourbell.v1.ServiceDone.found:type_name -> hourbell.v1.AsFound
+	33, // 48: hourbell.v1.ServiceDone.seen:type_name -> hourbell.v1.SeenWord
+	34, // 49: hourbell.v1.ServiceDone.parts:type_name -> hourbell.v1.PartFitted
+	14, // 50: hourbell.v1.ServiceDone.closes:type_name -> hourbell.v1.Key
+	14, // 51: hourbell.v1.ServiceDone.walk:type_name -> hourbell.v1.Key
+	14, // 52: hourbell.v1.Confirmed.record:type_name -> hourbell.v1.Key
+	6,  // 53: hourbell.v1.Remark.verdict:type_name -> hourbell.v1.RunVerdict
+	14, // 54: hourbell.v1.Remark.walk:type_name -> hourbell.v1.Key
+	14, // 55: hourbell.v1.RemarkWord.remark:type_name -> hourbell.v1.Key
+	7,  // 56: hourbell.v1.RemarkWord.act:type_name -> hourbell.v1.RemarkAct
+	6,  // 57: hourbell.v1.RemarkWord.verdict:type_name -> hourbell.v1.RunVerdict
+	9,  // 58: hourbell.v1.Looked.word:type_name -> hourbell.v1.LookedWord
+	6,  // 59: hourbell.v1.Looked.verdict:type_name -> hourbell.v1.RunVerdict
+	31, // 60: hourbell.v1.Looked.measured:type_name -> hourbell.v1.Measured
+	8,  // 61: hourbell.v1.Walk.act:type_name -> hourbell.v1.WalkAct
+	14, // 62: hourbell.v1.Walk.walk:type_name -> hourbell.v1.Key
+	40, // 63: hourbell.v1.Walk.looked:type_name -> hourbell.v1.Looked
+	42, // 64: hourbell.v1.SettingsLeft.settings:type_name -> hourbell.v1.SettingLeft
+	26, // 65: hourbell.v1.SettingsLeft.facts:type_name -> hourbell.v1.Fact
+	14, // 66: hourbell.v1.CauseFound.remark:type_name -> hourbell.v1.Key
+	14, // 67: hourbell.v1.Void.record:type_name -> hourbell.v1.Key
+	15, // 68: hourbell.v1.HandReading.reading:type_name -> hourbell.v1.Reading
+	14, // 69: hourbell.v1.DoubtAnswer.doubt:type_name -> hourbell.v1.Key
+	10, // 70: hourbell.v1.DoubtAnswer.word:type_name -> hourbell.v1.DoubtWord
+	11, // 71: hourbell.v1.NoticeAnswer.word:type_name -> hourbell.v1.NoticeWord
+	29, // 72: hourbell.v1.Attachment.shown:type_name -> hourbell.v1.MeterShown
+	56, // 73: hourbell.v1.Attachment.carried:type_name -> hourbell.v1.CarriedRecord
+	14, // 74: hourbell.v1.CarriedRecord.record:type_name -> hourbell.v1.Key
+	29, // 75: hourbell.v1.CarriedRecord.hours:type_name -> hourbell.v1.MeterShown
+	26, // 76: hourbell.v1.Finding.evidence:type_name -> hourbell.v1.Fact
+	12, // 77: hourbell.v1.NoticeFate.word:type_name -> hourbell.v1.NoticeFateWord
+	78, // [78:78] is the sub-list for method output_type
+	78, // [78:78] is the sub-list for method input_type
+	78, // [78:78] is the sub-list for extension type_name
+	78, // [78:78] is the sub-list for extension extendee
+	0,  // [0:78] is the sub-list for field type_name
 }
 
 func init() { file_hourbell_v1_event_proto_init() }
@@ -3370,6 +5504,14 @@ func file_hourbell_v1_event_proto_init() {
 		(*Event_HandReading)(nil),
 		(*Event_DoubtAnswer)(nil),
 		(*Event_NoticeAnswer)(nil),
+		(*Event_Confirmed)(nil),
+		(*Event_Remark)(nil),
+		(*Event_RemarkWord)(nil),
+		(*Event_Postponed)(nil),
+		(*Event_Walk)(nil),
+		(*Event_SettingsLeft)(nil),
+		(*Event_CauseFound)(nil),
+		(*Event_GunMeasured)(nil),
 		(*Event_Commissioned)(nil),
 		(*Event_EditionTaken)(nil),
 		(*Event_Trait)(nil),
@@ -3380,14 +5522,16 @@ func file_hourbell_v1_event_proto_init() {
 		(*Event_NoticeFate)(nil),
 		(*Event_SetAside)(nil),
 		(*Event_RulesChanged)(nil),
+		(*Event_HandedOver)(nil),
 	}
+	file_hourbell_v1_event_proto_msgTypes[29].OneofWrappers = []any{}
 	type x struct{}
 	out := protoimpl.TypeBuilder{
 		File: protoimpl.DescBuilder{
 			GoPackagePath: reflect.TypeOf(x{}).PkgPath(),
 			RawDescriptor: unsafe.Slice(unsafe.StringData(file_hourbell_v1_event_proto_rawDesc), len(file_hourbell_v1_event_proto_rawDesc)),
-			NumEnums:      7,
-			NumMessages:   34,
+			NumEnums:      13,
+			NumMessages:   49,
 			NumExtensions: 0,
 			NumServices:   0,
 		},
