@@ -117,7 +117,7 @@ func (in *Ingest) NextDays(machine string, n int) ([]maintenance.DayTurned, erro
 	return out, nil
 }
 
-// Commission opens a machine's stream, with the work days up to now. The same
+// Commission opens a machine's stream, with the rules and the work days up to now. The same
 // again does nothing; another machine under the same name is an error.
 func (in *Ingest) Commission(ctx context.Context, c maintenance.Commissioned) error {
 	if err := checkCommissioned(&c); err != nil {
@@ -152,6 +152,7 @@ func (in *Ingest) commission(m *machine, c *maintenance.Commissioned) (*commit, 
 	if err := b.own(maintenance.ServiceKey("commissioned", c.Machine), moment.At(b.now), c); err != nil {
 		return nil, err
 	}
+	b.rules()
 	m.setTurns(in.o.Log)
 	b.turn()
 	return b.end().commit, nil

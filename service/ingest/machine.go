@@ -36,6 +36,7 @@ type machine struct {
 	gone   bool  // it came to nothing; there may be another of its name
 	stale  bool  // the state is to be read from the journal again
 	stuck  error // why there is no state
+	ruled  bool  // the newest rules have been put to it since the start
 
 	turns    workday.Turns
 	hasTurns bool

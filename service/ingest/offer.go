@@ -4,6 +4,7 @@ import (
 	"context"
 	"errors"
 	"fmt"
+	"strconv"
 	"unicode/utf8"
 
 	"github.com/hourbell/hourbell/internal/maintenance"
@@ -179,15 +180,31 @@ type batch struct {
 	queued  int
 }
 
-// begin opens a batch; the turn of a new work day is journalled before anything
-// else.
+// begin opens a batch; newer rules and then the turn of a new work day are
+// journalled before anything else.
 func (in *Ingest) begin(m *machine, keep bool) *batch {
 	b := &batch{in: in, m: m, now: in.now(), keep: keep}
 	b.m.changed.begin(m.topic)
-	if m.hasTurns && b.now >= m.nextTurn {
+	if m.state.Revision > 0 {
+		b.rules()
+	}
+	if m.hasTurns && !m.stale && b.now >= m.nextTurn {
 		b.turn()
 	}
 	return b
+}
+
+// rules puts this build's newest rules in force where the machine's are older. It
+// tries once: where they fail on the machine's state, that goes on under the old
+// ones until the next start.
+func (b *batch) rules() {
+	m := b.m
+	if m.state.Rules >= maintenance.RulesVersion || m.ruled {
+		return
+	}
+	m.ruled = true
+	b.ownOrLog(maintenance.ServiceKey("rules", strconv.FormatUint(uint64(maintenance.RulesVersion), 10)), moment.At(b.now),
+		&maintenance.RulesChanged{Version: maintenance.RulesVersion})
 }
 
 // end closes a batch and gives its ticket.
@@ -255,8 +272,12 @@ func (b *batch) unreadable(ev *Offered, why error) error {
 	return &Refused{Why: why.Error()}
 }
 
-// decide asks the domain and does as it says.
+// decide asks the domain and does as it says. Once the rules have failed nothing
+// more of the batch is decided: what the state says then is not to be trusted.
 func (b *batch) decide(e *maintenance.Event, received []byte) error {
+	if b.m.stale {
+		return &Stuck{Machine: b.m.id, Cause: errPanicked}
+	}
 	switch v := maintenance.Admit(b.m.state, e); v.Word {
 	case maintenance.VerdictTake:
 		return b.take(e, received)
@@ -496,7 +517,9 @@ func (in *Ingest) Act(ctx context.Context, machine string, act [16]byte, at mome
 func writerOf(body maintenance.Body) maintenance.Writer {
 	switch body.(type) {
 	case *maintenance.ServiceDone, *maintenance.Void, *maintenance.HandReading, *maintenance.DoubtAnswer, *maintenance.NoticeAnswer,
-		*maintenance.FieldEvent, *maintenance.Season, *maintenance.Trait, *maintenance.Attachment:
+		*maintenance.Confirmed, *maintenance.Remark, *maintenance.RemarkWord, *maintenance.Postponed, *maintenance.Walk,
+		*maintenance.SettingsLeft, *maintenance.CauseFound, *maintenance.GunMeasured,
+		*maintenance.FieldEvent, *maintenance.Season, *maintenance.Trait, *maintenance.Attachment, *maintenance.HandedOver:
 		return maintenance.WriterPerson
 	}
 	return maintenance.WriterService
