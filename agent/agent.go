@@ -424,11 +424,17 @@ func (a *Agent) append(ctx context.Context) error {
 // minutes kept, they would part the readings into runs of one, of which none can
 // go, and warnings would have to.
 func classOf(b maintenance.Body) spool.Class {
-	switch b.(type) {
+	switch b := b.(type) {
 	case *maintenance.Reading, *maintenance.DriveMinute, *maintenance.BusValues:
 		return spool.Reading
-	case *maintenance.HandReading, *maintenance.ServiceDone, *maintenance.Void, *maintenance.DoubtAnswer, *maintenance.NoticeAnswer:
+	case *maintenance.HandReading, *maintenance.ServiceDone, *maintenance.Void, *maintenance.DoubtAnswer, *maintenance.NoticeAnswer,
+		*maintenance.Confirmed, *maintenance.Remark, *maintenance.RemarkWord, *maintenance.Postponed, *maintenance.Walk,
+		*maintenance.SettingsLeft, *maintenance.CauseFound, *maintenance.GunMeasured:
 		return spool.Record
+	case *maintenance.FieldEvent:
+		if b.Person != "" {
+			return spool.Record
+		}
 	}
 	return spool.Keep
 }

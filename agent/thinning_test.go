@@ -48,3 +48,13 @@ func TestWarningsOutliveWhatIsHeardOverAndOver(t *testing.T) {
 	require.Zero(t, s.Stats().ThinnedKeeps, "of %d warnings", warnings)
 	require.LessOrEqual(t, s.Stats().Bytes, int64(spool.MinMaxBytes))
 }
+
+// What a person wrote in the cab is told nowhere else until it is acknowledged.
+func TestWhatPersonsWriteIsNeverDropped(t *testing.T) {
+	for _, b := range []maintenance.Body{&maintenance.ServiceDone{}, &maintenance.Confirmed{}, &maintenance.Remark{}, &maintenance.RemarkWord{},
+		&maintenance.Postponed{}, &maintenance.Walk{}, &maintenance.SettingsLeft{}, &maintenance.CauseFound{}, &maintenance.GunMeasured{},
+		&maintenance.FieldEvent{Event: "washed", Person: "p2"}} {
+		require.Equal(t, spool.Record, classOf(b), "%T", b)
+	}
+	require.Equal(t, spool.Keep, classOf(&maintenance.FieldEvent{Event: "rain"}), "a source's")
+}

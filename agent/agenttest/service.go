@@ -66,6 +66,7 @@ func (s *Service) Chart(chart *maintenance.Chart, events ...maintenance.Body) {
 	}
 	apply(maintenance.ServiceKey("commissioned"), maintenance.WriterService, at, &maintenance.Commissioned{Machine: s.Machine, Display: "Test machine",
 		Customer: "test", Site: "test", Zone: "UTC"})
+	apply(maintenance.ServiceKey("rules", "2"), maintenance.WriterService, at, &maintenance.RulesChanged{Version: maintenance.WorkRules})
 	apply(maintenance.ServiceKey("edition"), maintenance.WriterService, at, &maintenance.EditionTaken{Chart: chart})
 	for i := range 400 {
 		from := s.Now().UTC().Truncate(24*time.Hour).AddDate(0, 0, i)
