@@ -41,7 +41,10 @@ func (c *Chart) Check() error {
 	if err := c.checkLog(); err != nil {
 		return err
 	}
-	return c.checkTold()
+	if err := c.checkTold(); err != nil {
+		return err
+	}
+	return c.checkWork(meters)
 }
 
 func (c *Chart) checkMeters() (map[string]bool, error) {
@@ -75,10 +78,17 @@ func (c *Chart) checkTasks(meters, rounds map[string]bool) error {
 			return fmt.Errorf("chart %s: task %q: %w: more than 16 intervals", c.ID, t.ID, ErrChart)
 		}
 		tasks[t.ID] = true
-		for j := range t.Limbs {
-			if why := t.Limbs[j].fault(meters); why != "" {
-				return fmt.Errorf("chart %s: task %q: interval %d: %w: %s", c.ID, t.ID, j+1, ErrChart, why)
-			}
+		if err := c.checkLimbs(t, t.Limbs, meters); err != nil {
+			return err
+		}
+	}
+	return nil
+}
+
+func (c *Chart) checkLimbs(t *TaskDef, limbs []Limb, meters map[string]bool) error {
+	for j := range limbs {
+		if why := limbs[j].fault(meters); why != "" {
+			return fmt.Errorf("chart %s: task %q: interval %d: %w: %s", c.ID, t.ID, j+1, ErrChart, why)
 		}
 	}
 	return nil
@@ -101,7 +111,7 @@ func (l *Limb) fault(meters map[string]bool) string {
 			return "months outside 1 to 1200"
 		}
 	default:
-		return fmt.Sprintf("kind %d is unknown", l.Kind)
+		return l.faultMore(meters)
 	}
-	return ""
+	return either(l.faultGrid(), faultConds(l.While))
 }

@@ -12,6 +12,10 @@ import (
 // unknown.
 func (t *step) editionTaken(b *EditionTaken) {
 	s, hash := t.s, b.Chart.Hash()
+	if s.Rules < WorkRules && b.Chart.NeedsWorkRules() {
+		t.ignore(fmt.Sprintf("the edition needs rules %d", WorkRules))
+		return
+	}
 	for i := range s.Editions {
 		if o := &s.Editions[i]; o.Chart == b.Chart.ID && o.Edition == b.Chart.Edition && o.Hash != hash {
 			t.ignore(fmt.Sprintf("edition %d of chart %s was taken with other content", o.Edition, o.Chart))

@@ -86,5 +86,12 @@ func soonInDays(d *TooSoonDef, last *TaskRecord, date civil.Date) (string, bool)
 	if days >= int(d.Days) {
 		return "", true
 	}
-	return fmt.Sprintf("%d days since the last one on %v; not before %d days", days, last.Date, d.Days), false
+	return fmt.Sprintf("%s since the last one on %v; not before %s", daysText(days), last.Date, daysText(int(d.Days))), false
+}
+
+func daysText(n int) string {
+	if n == 1 {
+		return "1 day"
+	}
+	return fmt.Sprintf("%d days", n)
 }

@@ -289,8 +289,7 @@ func (s *State) byNow(g *gauge, tr *TriggerDef, f *firing) {
 	}
 	if m := s.meterOr(""); m >= 0 {
 		if from, ok := shownOn(f.hours, s.Meters[m].ID); ok {
-			g.meter, g.hours = m, intervals.NoHours
-			g.hours.Overdue = hours.Add(from, TriggerLate)
+			g.meter, g.hours = m, intervals.OverdueAt(hours.Add(from, TriggerLate))
 		}
 	}
 }

@@ -1,8 +1,6 @@
 package intervals
 
 import (
-	"math"
-
 	"github.com/hourbell/hourbell/internal/maintenance/civil"
 	"github.com/hourbell/hourbell/internal/maintenance/hours"
 )
@@ -14,8 +12,8 @@ const (
 	SoonRunInAt = 10 * hours.Hour
 )
 
-// NoHours are thresholds that no total reaches.
-var NoHours = Hours{Soon: math.MaxInt64, Due: math.MaxInt64, Overdue: math.MaxInt64}
+// OverdueAt are the thresholds of what is overdue at a total and nothing before.
+func OverdueAt(total hours.Millis) Hours { return Hours{Soon: total, Due: total, Overdue: total} }
 
 // NoDates are thresholds that no day reaches.
 var NoDates = Dates{Soon: civil.Last, Due: civil.Last, Overdue: civil.Last}
