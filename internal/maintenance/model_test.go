@@ -50,7 +50,10 @@ func (tr *trueRun) shown(minute int) (hours.Millis, int) {
 	return tr.start + tr.ran[minute], 0
 }
 
-func drawTruth(t *rapid.T) *trueRun {
+func drawTruth(t *rapid.T) *trueRun { return drawRun(t, 300) }
+
+// drawRun draws how a machine ran that stood up to so many minutes between.
+func drawRun(t *rapid.T, stand int) *trueRun {
 	tr := &trueRun{replaced: -1, start: h("2100") + hours.Millis(rapid.IntRange(0, 3_600_000).Draw(t, "start"))}
 	var sum hours.Millis
 	for range rapid.IntRange(2, 6).Draw(t, "shifts") {
@@ -62,7 +65,7 @@ func drawTruth(t *rapid.T) *trueRun {
 			tr.replaced = len(tr.ran)
 			tr.second = hours.Millis(rapid.IntRange(0, 2).Draw(t, "second")) * hours.Hour / 2
 		}
-		for range rapid.IntRange(1, 300).Draw(t, "stand") {
+		for range rapid.IntRange(1, stand).Draw(t, "stand") {
 			tr.ran = append(tr.ran, sum)
 		}
 	}
@@ -77,6 +80,8 @@ type model struct {
 	tr      *trueRun
 	streams [][]*Event
 	acts    int
+	rules   uint32 // 0: the first
+	chart   *Chart
 	parked  map[int][]*Event // voids that wait for their record, by record
 }
 
@@ -99,7 +104,7 @@ func (m *model) act(at int, body Body) *Event {
 }
 
 func drawModel(t *rapid.T) *model {
-	m := &model{tr: drawTruth(t), parked: map[int][]*Event{}}
+	m := &model{tr: drawTruth(t), chart: modelChart(), parked: map[int][]*Event{}}
 	last := len(m.tr.ran) - 1
 	m.drawSpools(t, last)
 	if m.tr.replaced < 0 {
@@ -145,9 +150,11 @@ func (m *model) drawSpools(t *rapid.T, last int) {
 	}
 }
 
-func (m *model) drawRecords(t *rapid.T, last int) {
+func (m *model) drawRecords(t *rapid.T, last int) { m.drawRecordsOf(t, last, len(modelTasks)) }
+
+func (m *model) drawRecordsOf(t *rapid.T, last, tasks int) {
 	used := map[int]bool{}
-	for task := range modelTasks {
+	for task := range tasks {
 		for range rapid.IntRange(0, 3).Draw(t, "records") {
 			at := rapid.IntRange(1, last).Filter(func(n int) bool { return !used[n] }).Draw(t, "done at")
 			used[at] = true
@@ -193,8 +200,11 @@ func (m *model) drawDays(t *rapid.T) {
 func (m *model) shuffle(t *rapid.T) []*Event {
 	out := []*Event{
 		{Key: ServiceKey("commissioned"), Writer: WriterService, At: moment.At(sunrise), Known: sunrise, Body: &Commissioned{Machine: "heron-3"}},
-		{Key: ServiceKey("edition"), Writer: WriterService, At: moment.At(sunrise), Known: sunrise, Body: &EditionTaken{Chart: modelChart()}},
+		{Key: ServiceKey("edition"), Writer: WriterService, At: moment.At(sunrise), Known: sunrise, Body: &EditionTaken{Chart: m.chart}},
 		m.streams[0][0],
+	}
+	if m.rules > 0 {
+		out = slices.Insert(out, 1, &Event{Key: ServiceKey("rules"), Writer: WriterService, At: moment.At(sunrise), Known: sunrise, Body: &RulesChanged{Version: m.rules}})
 	}
 	streams := slices.Clone(m.streams)
 	streams[0] = streams[0][1:]
@@ -257,7 +267,7 @@ func TestAnyOrderGivesTheOraclesCounters(t *testing.T) {
 			}
 		}
 		m.check(t, s, raised)
-		replay(t, events, middle, half, s)
+		replay(t, m.chart, events, middle, half, s)
 	})
 }
 
@@ -319,7 +329,7 @@ func (m *model) checkDays(t *rapid.T, s *State) {
 
 // replay applies the events to a fresh state, and from the middle on to a
 // decoded one: both end at the same bytes.
-func replay(t *rapid.T, events []*Event, middle []byte, half int, s *State) {
+func replay(t *rapid.T, chart *Chart, events []*Event, middle []byte, half int, s *State) {
 	want := AppendState(nil, s)
 	again := new(State)
 	for _, e := range events {
@@ -332,7 +342,7 @@ func replay(t *rapid.T, events []*Event, middle []byte, half int, s *State) {
 	if middle == nil {
 		return
 	}
-	charts := func([32]byte) (*Chart, error) { return modelChart(), nil }
+	charts := func([32]byte) (*Chart, error) { return chart, nil }
 	cp, err := DecodeState(middle, charts)
 	require.NoError(t, err)
 	require.Equal(t, middle, AppendState(nil, cp))
