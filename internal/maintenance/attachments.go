@@ -188,9 +188,9 @@ func (s *State) detached(m int, at moment.Span) string {
 	a := s.attachmentIs(of)
 	switch {
 	case a == nil:
-	case a.On && at.Compare(a.At) < 0:
+	case a.On && at.Hi() < a.At.Lo():
 		return fmt.Sprintf("%s is from before %s was put on (%v)", s.Meters[m].ID, of, a.At)
-	case !a.On && at.Compare(a.At) > 0:
+	case !a.On && at.Hi() > a.At.Lo():
 		return fmt.Sprintf("%s was taken off (%v): its meter %s does not count here", of, a.At, s.Meters[m].ID)
 	}
 	return ""

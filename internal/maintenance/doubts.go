@@ -302,14 +302,12 @@ func orNobody(person string) string {
 
 // saidSameAct takes back the record that was written later, if the two are one.
 func (t *step) saidSameAct(i int, word DoubtWord) {
-	if word == DoubtTwoActs {
+	pair := t.s.Doubts[i].Records
+	if word == DoubtTwoActs || len(pair) != 2 {
 		t.closeDoubt(i, "a person said that they are two acts")
 		return
 	}
-	var later Key // the second of the pair
-	for _, later = range t.s.Doubts[i].Records {
-	}
-	t.closeDoubt(i, "a person said that they are one act: record "+later.String()+" is taken back")
-	t.takeBack(later)
+	t.closeDoubt(i, "a person said that they are one act: record "+pair[1].String()+" is taken back")
+	t.takeBack(pair[1])
 	t.settleAll()
 }
