@@ -21,6 +21,7 @@ func logChart() *Chart {
 			{ID: "engine", Kind: MeterBroadcast, Resolution: busStep, Group: 65253, Source: 0, SPN: 247},
 			{ID: "reel", Kind: MeterDerived, Resolution: hours.Second, Of: "reel-head"},
 		},
+		Events:      []EventDef{{ID: "soaked", Call: "soaked by rain"}},
 		Rounds:      []RoundDef{{ID: "dusk", Call: "dusk round"}},
 		Attachments: []AttachmentDef{{ID: "reel-head", Call: "reel head"}},
 		Traits:      []TraitDef{{ID: "chopper_cord", Kind: TraitChoice, Choices: []string{"woven", "plain"}, Renewed: "chopper-belt"}},

@@ -26,7 +26,7 @@ func TestTooSoonIsSaidAndKept(t *testing.T) {
 	says := Says(w.s, w.person(after("12.1"), &ServiceDone{Tasks: []string{"crank-bearing/grease"}, Date: dayOne}))
 	require.Len(t, says, 1)
 	assert.Equal(t, SaidTooSoon, says[0].Kind)
-	assert.Equal(t, "crank-bearing/grease: 11.50 h on engine since the last time; before 15.00 h it is too soon: the lip seal folds out", says[0].Text)
+	assert.Equal(t, "crank-bearing/grease: 11.50 h of engine since the last one at 1000.00 h; not before 15.00 h: the lip seal folds out", says[0].Text)
 
 	w.logs(after("12.1"), crank())
 	r := w.task("crank-bearing/grease").latest()
