@@ -1,11 +1,9 @@
 package maintenance
 
-import (
-	"slices"
-)
+import "slices"
 
 // handedOver makes the machine another customer's. Its records stay; who had it
-// before, and until when, is kept.
+// before, and until when, is kept. Without a zone the work day turns as before.
 func (t *step) handedOver(b *HandedOver) {
 	s := t.s
 	i := len(s.Owners)

@@ -341,7 +341,7 @@ const (
 
 // Doubt is a question for a person.
 type Doubt struct {
-	Key    Key // of the event that raised it
+	Key    Key // of the event that raised it; of two records that look like one act, a hash of both
 	Kind   DoubtKind
 	Meter  string
 	At     moment.Span
