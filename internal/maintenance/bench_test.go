@@ -133,3 +133,76 @@ func BenchmarkDecodeState60Tasks(b *testing.B) {
 		}
 	}
 }
+
+// mixedTasks are tasks of each sort under WorkRules, none of them due in the run
+// of a benchmark.
+func mixedTasks(n int) []TaskDef {
+	far := 10_000 * hours.Hour
+	limbs := [][]Limb{
+		{{Kind: LimbHours, Meter: "engine", Every: 50 * far}, {Kind: LimbMonths, Months: 12}},
+		{{Kind: LimbHours, Meter: "engine", Every: 30 * far, Grid: true}},
+		{{Kind: LimbDays, Days: 1000}, {Kind: LimbHours, Meter: "engine", Every: 60 * far}},
+		{{Kind: LimbSeason, When: SeasonBefore}},
+		{{Kind: LimbCounted, Of: "stone", Count: 500_000}},
+		{{Kind: LimbHours, Meter: "engine", Every: 45 * far, While: []Cond{{Of: "dust", Op: CondIs, Words: []string{"heavy"}}}}},
+	}
+	var out []TaskDef
+	for i := range n {
+		t := TaskDef{ID: fmt.Sprintf("mixed-%d/do", i), Do: "check", Limbs: limbs[i%len(limbs)]}
+		switch i % 4 {
+		case 1:
+			t.Triggers = []TriggerDef{{Kind: TriggerEvent, Name: "washed"}, {Kind: TriggerEvent, Name: "stone", Count: 400, Within: far}}
+		case 2:
+			t.RunIns = []RunInDef{{Part: "chopper-belt", Meter: "engine", Marks: []hours.Millis{70 * far}}}
+		}
+		out = append(out, t)
+	}
+	return out
+}
+
+func mixedWorld(b *testing.B) (*State, *Event) {
+	w := workWorld(b, mixedTasks(60)...)
+	w.s.Parts = []Part{{ID: "chopper-belt", Pieces: []Piece{{At: moment.At(after("0")), Hours: []MeterShown{{Meter: "engine", Shown: h("1000")}}}}}}
+	for i := range 60 {
+		w.done(after("1"), fmt.Sprintf("mixed-%d/do", i))
+	}
+	for i := range 100 {
+		at := after("1.05").Add(hours.Millis(i) * hours.Second)
+		w.service(fmt.Sprintf("stone %d", i), at, &FieldEvent{Event: "stone", Milli: 100})
+	}
+	w.tells(after("1.09"), EventConditions, 0, Fact{"dust", "heavy"})
+	w.bus(after("1.1"), "1000.05")
+	for i := range w.s.Tasks {
+		if w.s.Tasks[i].State != NotDue {
+			b.Fatal("a task does not count", w.s.Tasks[i])
+		}
+	}
+	return w.s, w.agent('a', moment.At(after("1.2")), &Reading{Meter: "engine", Shown: h("1000.10"), Resolution: busStep, Origin: OriginBus})
+}
+
+// BenchmarkReading60MixedTasks is BenchmarkReading60Tasks with tasks that count
+// hours, months, days worked, seasons and events, with triggers and run-ins.
+func BenchmarkReading60MixedTasks(b *testing.B) {
+	s, e := mixedWorld(b)
+	var fx []Effect
+	b.ReportAllocs()
+	for b.Loop() {
+		fx = Apply(s, e, fx[:0])
+		next(e)
+	}
+	if len(fx) != 1 || fx[0].Kind != EffectReadingTaken {
+		b.Fatal(fx)
+	}
+}
+
+// BenchmarkSettle60MixedTasks is what a crossing, a day's first advance or an
+// event of the field costs.
+func BenchmarkSettle60MixedTasks(b *testing.B) {
+	s, e := mixedWorld(b)
+	t := step{s: s, e: e, moved: nowhere}
+	b.ReportAllocs()
+	for b.Loop() {
+		t.fx = t.fx[:0]
+		t.settleAll()
+	}
+}

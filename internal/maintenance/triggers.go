@@ -53,15 +53,23 @@ func (s *State) firings(tr *TriggerDef, rec *TaskRecord) []firing {
 		return s.fittedSince(tr.Name, rec)
 	}
 	var out []firing
-	kind := tr.kind()
 	for i := range s.Happened {
-		h := &s.Happened[i]
-		if h.Kind != kind || !since(h.At, rec) || !s.isNamed(tr, h) || s.judgeAt(tr.If, h) != certain {
-			continue
+		if s.fires(tr, i, rec) {
+			out = append(out, s.firing(i))
 		}
-		out = append(out, firing{key: h.Key, at: h.At, date: s.dateOf(h.Date, h.At), hours: h.Hours, happened: h})
 	}
 	return out
+}
+
+// fires reports whether what happened may set a trigger off.
+func (s *State) fires(tr *TriggerDef, i int, rec *TaskRecord) bool {
+	h := &s.Happened[i]
+	return h.Kind == tr.kind() && since(h.At, rec) && s.isNamed(tr, h) && (len(tr.If) == 0 || s.judgeAt(tr.If, h) == certain)
+}
+
+func (s *State) firing(i int) firing {
+	h := &s.Happened[i]
+	return firing{key: h.Key, at: h.At, date: s.dateOf(h.Date, h.At), hours: h.Hours, happened: h}
 }
 
 func since(at moment.Span, rec *TaskRecord) bool { return rec == nil || at.Compare(rec.At) > 0 }
@@ -210,12 +218,40 @@ func (s *State) toldBy(name string, h *Happening) (string, bool) {
 	return "", false
 }
 
-// fired is the first time since the record at which a trigger had what it takes.
+// fired is the first time since the record at which a trigger had what it takes,
+// and how often it was seen by then.
 func (s *State) fired(tr *TriggerDef, rec *TaskRecord) (firing, int, bool) {
+	if tr.kind() != 0 {
+		return s.firedBy(tr, rec)
+	}
 	list, need := s.firings(tr, rec), int(max(tr.Count, 1))
 	for k := need - 1; k < len(list); k++ {
 		if need == 1 || s.near(tr, &list[k-need+1], &list[k]) {
 			return list[k], len(list), true
+		}
+	}
+	return firing{}, len(list), false
+}
+
+// firedBy is fired for what happened.
+func (s *State) firedBy(tr *TriggerDef, rec *TaskRecord) (firing, int, bool) {
+	var few [64]int
+	list, need := few[:0], int(max(tr.Count, 1))
+	for i := range s.Happened {
+		if !s.fires(tr, i, rec) {
+			continue
+		}
+		list = append(list, i)
+		k := len(list) - need
+		if k < 0 {
+			continue
+		}
+		if need == 1 {
+			return s.firing(i), 1, true
+		}
+		a, b := s.firing(list[k]), s.firing(i)
+		if s.near(tr, &a, &b) {
+			return b, len(list), true
 		}
 	}
 	return firing{}, len(list), false
