@@ -1,0 +1,220 @@
+package maintenance
+
+import (
+	"testing"
+
+	"github.com/stretchr/testify/assert"
+	"github.com/stretchr/testify/require"
+
+	"github.com/hourbell/hourbell/internal/maintenance/moment"
+)
+
+func TestDecimalsAreExactToThousandths(t *testing.T) {
+	for text, want := range map[string]int64{"0": 0, "7300": 7_300_000, "-0.5": -500, "12.345": 12_345, "0.05": 50, "999999999999": 999_999_999_999_000} {
+		got, ok := milliOf(text)
+		assert.True(t, ok, text)
+		assert.Equal(t, want, got, text)
+		assert.Equal(t, text, milliText(want))
+	}
+	for _, text := range []string{"", "-", ".5", "5.", "1.2345", "1,5", "1e3", "+4", "--4", "4 ", "one", "1.2é", "1234567890123"} {
+		_, ok := milliOf(text)
+		assert.False(t, ok, text)
+	}
+}
+
+func TestConditionsAreHeldToWhatIsKnown(t *testing.T) {
+	is := func(op CondOp, milli int64, words ...string) *Cond {
+		return &Cond{Of: "x", Op: op, Milli: milli, Words: words}
+	}
+	for name, c := range map[string]struct {
+		cond  *Cond
+		value string
+		want  truth
+	}{
+		"is":           {is(CondIs, 0, "blue", "grey"), "grey", yes},
+		"is another":   {is(CondIs, 0, "blue"), "grey", no},
+		"is not":       {is(CondIsNot, 0, "blue"), "grey", yes},
+		"is not, is":   {is(CondIsNot, 0, "blue"), "blue", no},
+		"below":        {is(CondBelow, 7_000), "6.999", yes},
+		"not below":    {is(CondBelow, 7_000), "7", no},
+		"above":        {is(CondAbove, 7_000), "7.001", yes},
+		"not above":    {is(CondAbove, 7_000), "7", no},
+		"from":         {is(CondFrom, 7_000), "7", yes},
+		"up to":        {is(CondUpTo, 7_000), "7.0", yes},
+		"beyond up to": {is(CondUpTo, 7_000), "7.001", no},
+		"no number":    {is(CondUpTo, 7_000), "seven", notKnown},
+		"unknown op":   {is(99, 7_000), "7", notKnown},
+	} {
+		assert.Equal(t, c.want, condTruth(c.cond, c.value, true), name)
+		assert.Equal(t, notKnown, condTruth(c.cond, "", false), name)
+	}
+}
+
+func TestAnyNoIsNoAndOtherwiseAnyUnknownIsUnknown(t *testing.T) {
+	s := &State{Traits: []TraitKnown{{Name: "a", Value: "1"}, {Name: "b", Value: ""}}, Conditions: []TraitKnown{{Name: "a", Value: "3"}, {Name: "crop", Value: "rye"}}}
+	a1, crop, b := Cond{Of: "a", Op: CondIs, Words: []string{"1"}}, Cond{Of: "crop", Op: CondIs, Words: []string{"rye"}}, Cond{Of: "b", Op: CondIs, Words: []string{"1"}}
+	assert.Equal(t, yes, s.truthOf(nil, nil))
+	assert.Equal(t, yes, s.truthOf([]Cond{a1, crop}, nil), "the build comes before crop and weather")
+	assert.Equal(t, no, s.truthOf([]Cond{a1}, []Fact{{"a", "2"}}), "what is stated comes first")
+	assert.Equal(t, notKnown, s.truthOf([]Cond{a1, b}, nil), "one taken back is not known")
+	assert.Equal(t, no, s.truthOf([]Cond{b, a1}, []Fact{{"a", "2"}}))
+	var nobody *State
+	assert.Equal(t, notKnown, nobody.truthOf([]Cond{a1}, nil))
+}
+
+func TestTwoSerialsGetTwoBuilds(t *testing.T) {
+	for serial, want := range map[string][2]BuildWord{"7299.999": {BuildFitted, BuildNot}, "7300": {BuildNot, BuildFitted}} {
+		w := newOtter(t)
+		require.Equal(t, BuildAsked, w.task("old-filter/drain").Build)
+		require.Equal(t, BuildAsked, w.task("new-filter/drain").Build)
+		fx := w.trait("1", "serial", serial)
+		assert.Equal(t, 1, count(fx, EffectTold))
+		assert.Equal(t, 2, count(fx, EffectBuild))
+		assert.Equal(t, want, [2]BuildWord{w.task("old-filter/drain").Build, w.task("new-filter/drain").Build}, serial)
+		assert.Equal(t, BuildFitted, w.task("tail-flap/look").Build)
+	}
+}
+
+func TestUnknownTraitIsAQuestion(t *testing.T) {
+	w := newOtter(t)
+	q := Questions(w.s)
+	require.Len(t, q, 2, "nothing depends on whether it is rented")
+	assert.Equal(t, Question{Name: "serial", Ask: "Number on the plate", Kind: TraitNumber, Points: []string{"old-filter", "new-filter"},
+		Tasks: []string{"old-filter/drain", "new-filter/drain"}}, q[0])
+	assert.Equal(t, "shaker_belt", q[1].Name)
+	assert.Equal(t, []string{"blue", "grey"}, q[1].Choices)
+	assert.Equal(t, []string{"shaker-belt"}, q[1].Points)
+	build, why := Fit(w.s, "new-filter")
+	assert.Equal(t, BuildAsked, build)
+	assert.Equal(t, "only with serial from 7300, and that is not known", why)
+
+	w.trait("1", "serial", "7412")
+	require.Len(t, Questions(w.s), 1)
+	build, why = Fit(w.s, "old-filter")
+	assert.Equal(t, BuildNot, build)
+	assert.Equal(t, "the plate is that of the earlier build", why)
+
+	w.trait("2", "serial", "")
+	assert.Len(t, Questions(w.s), 2, "taken back, it is asked again")
+	assert.Equal(t, BuildAsked, w.task("new-filter/drain").Build)
+}
+
+func TestAnswersAreRefusedWithWhatIsAllowed(t *testing.T) {
+	w := newOtter(t)
+	refuse := func(b *Trait) string {
+		return Admit(w.s, &Event{Key: ServiceKey("x"), Writer: WriterService, Body: b}).Err().Error()
+	}
+	assert.Equal(t, `name: the chart asks no question "colour"; answer one of serial, shaker_belt, rented`, refuse(&Trait{Name: "colour", Value: "red"}))
+	assert.Equal(t, `value: "red" does not answer "shaker_belt"; give one of blue, grey`, refuse(&Trait{Name: "shaker_belt", Value: "red"}))
+	assert.Equal(t, `value: "maybe" does not answer "rented"; give one of yes, no`, refuse(&Trait{Name: "rented", Value: "maybe"}))
+	assert.Contains(t, refuse(&Trait{Name: "serial", Value: "73x"}), "give a number, such as 12 or 12.5")
+	assert.Contains(t, newRules2(t).suitsTrait(&Trait{Name: "serial", Value: "1"}).text(), "no chart yet")
+	assert.Nil(t, New().suitsTrait(&Trait{Name: "serial", Value: "1"}), "the first rules take any")
+}
+
+func newRules2(t *testing.T) *State {
+	s := New()
+	s.Rules = WorkRules
+	return s
+}
+
+func TestLateAnswerDoesNotReplaceALaterOne(t *testing.T) {
+	w := newOtter(t)
+	w.trait("5", "serial", "")
+	fx := w.trait("4", "serial", "7412")
+	assert.Equal(t, "serial: a later answer stands", fx[0].Why)
+	assert.Equal(t, BuildAsked, w.task("new-filter/drain").Build, "it was taken back after that")
+	w.trait("6", "serial", "7100")
+	assert.Equal(t, BuildFitted, w.task("old-filter/drain").Build)
+}
+
+func TestWhatIsNotOnTheMachineRingsNobody(t *testing.T) {
+	w := newOtter(t)
+	w.trait("0.5", "serial", "7000")
+	w.bus(after("1"), "100.00")
+	w.done(after("1"), "old-filter/drain")
+	w.bus(after("13"), "111.00")
+	require.Equal(t, Overdue, w.task("old-filter/drain").State)
+	require.Equal(t, 1, openNotices(w.s, "old-filter/drain"))
+
+	fx := w.trait("14", "serial", "7500")
+	assert.Equal(t, 1, count(fx, EffectNoticeWithdrawn))
+	assert.Equal(t, DueUnknown, w.task("old-filter/drain").State)
+	assert.Zero(t, openNotices(w.s, "old-filter/drain"))
+
+	fx = w.trait("15", "serial", "7000")
+	assert.Equal(t, 1, count(fx, EffectNoticeRaised), "its record still counts")
+	assert.Equal(t, Overdue, w.task("old-filter/drain").State)
+	fx = w.trait("16", "serial", "")
+	assert.Equal(t, 1, count(fx, EffectNoticeWithdrawn), "not known rings nobody either")
+}
+
+func openNotices(s *State, task string) int {
+	n := 0
+	for i := range s.Notices {
+		if s.Notices[i].Task == task && s.Notices[i].Withdrawn.IsZero() {
+			n++
+		}
+	}
+	return n
+}
+
+func TestAnEditionDecidesTheBuildAnew(t *testing.T) {
+	w := newOtter(t)
+	w.trait("1", "serial", "7412")
+	w.trait("1", "shaker_belt", "grey")
+	next := otterChart()
+	next.Edition++
+	next.Points[3].FittedIf[0].Milli = 7413_000
+	next.Traits[1].Choices = []string{"blue", "green"}
+	next.Tasks[6].FittedIf[0].Words = []string{"green"}
+	w.service("edition 4", after("2"), &EditionTaken{Chart: next})
+	assert.Equal(t, BuildNot, w.task("new-filter/drain").Build)
+	q := Questions(w.s)
+	require.Len(t, q, 1)
+	assert.Equal(t, `the answer "grey" no longer fits the question`, q[0].Why)
+	assert.Equal(t, BuildAsked, w.task("shaker-belt/grey").Build)
+}
+
+func TestARenewedPartMakesItsAnswerUnknown(t *testing.T) {
+	w := newOtter(t)
+	w.trait("3", "shaker_belt", "grey")
+	piece := Piece{At: moment.At(after("4"))}
+	w.s.Parts = []Part{{ID: "shaker-belt", Pieces: []Piece{piece}}}
+	q := Questions(w.s)
+	require.Len(t, q, 2)
+	assert.Equal(t, "shaker-belt was renewed since it was answered", q[1].Why)
+	w.s.Parts[0].Pieces[0].Void = Key{Seq: 1}
+	assert.Len(t, Questions(w.s), 1, "one taken back was not fitted")
+	w.s.Parts[0].Pieces[0] = Piece{At: moment.At(after("2"))}
+	assert.Len(t, Questions(w.s), 1, "one fitted before changes nothing")
+}
+
+func TestTheFirstRulesKnowNoBuild(t *testing.T) {
+	w := newWorld(t)
+	Apply(w.s, &Event{Key: ServiceKey("e"), Writer: WriterService, Body: &EditionTaken{Chart: otterChart()}}, nil)
+	w.trait("1", "serial", "7412")
+	assert.Empty(t, w.s.Traits)
+	assert.Equal(t, BuildFitted, w.task("old-filter/drain").Build)
+	fx := w.service("rules", after("2"), &RulesChanged{Version: WorkRules})
+	assert.Equal(t, 3, count(fx, EffectBuild))
+	assert.Equal(t, BuildAsked, w.task("old-filter/drain").Build)
+}
+
+func TestAMachineWithoutAChartAsksNothing(t *testing.T) {
+	s := newRules2(t)
+	assert.Empty(t, Questions(s))
+	build, why := Fit(s, "ladder")
+	assert.Equal(t, BuildAsked, build)
+	assert.Equal(t, "the machine has no chart yet", why)
+}
+
+func TestTraitsStayBounded(t *testing.T) {
+	w := newOtter(t)
+	for i := range TraitsKept {
+		w.s.Traits = append(w.s.Traits, TraitKnown{Name: "a" + string(rune('0'+i/100)) + string(rune('0'+i/10%10)) + string(rune('0'+i%10)), Value: "1"})
+	}
+	w.trait("1", "serial", "7412")
+	assert.Len(t, w.s.Traits, TraitsKept)
+	assert.Equal(t, BuildFitted, w.task("new-filter/drain").Build)
+}
