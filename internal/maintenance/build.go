@@ -200,6 +200,22 @@ func (b BuildWord) String() string {
 	return fmt.Sprintf("build %d", uint8(b))
 }
 
+// build gives why a task is not on this machine, or what is not known of that.
+func (x *Explanation) build(s *State, t *Task) {
+	i := s.taskIndex(t.ID)
+	if t.Build == BuildFitted || s.Chart == nil || i >= len(s.Chart.Tasks) {
+		return
+	}
+	conds := s.Chart.fittedIf(&s.Chart.Tasks[i])
+	_, why := s.fit(conds)
+	x.add("build", t.Build.String()+": "+why, moment.Span{}, Key{})
+	for j := range conds {
+		if k := knownOf(s.Traits, conds[j].Of); k != nil && k.Value != "" {
+			x.add("trait", k.Name+" "+k.Value, k.At, k.By)
+		}
+	}
+}
+
 // suitsTrait refuses an answer that does not fit its question.
 func (s *State) suitsTrait(b *Trait) *fault {
 	if s.Rules < WorkRules {

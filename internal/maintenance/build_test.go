@@ -10,14 +10,14 @@ import (
 )
 
 func TestDecimalsAreExactToThousandths(t *testing.T) {
-	for text, want := range map[string]int64{"0": 0, "7300": 7_300_000, "-0.5": -500, "12.345": 12_345, "0.05": 50, "999999999999": 999_999_999_999_000} {
-		got, ok := milliOf(text)
+	for text, want := range map[string]int64{"0": 0, "7300": 7_300_000, "-0.5": -500, "12.345": 12_345, "0.05": 50, "999999999.999": 999_999_999_999} {
+		got, ok := parseMilli(text)
 		assert.True(t, ok, text)
 		assert.Equal(t, want, got, text)
 		assert.Equal(t, text, milliText(want))
 	}
 	for _, text := range []string{"", "-", ".5", "5.", "1.2345", "1,5", "1e3", "+4", "--4", "4 ", "one", "1.2é", "1234567890123"} {
-		_, ok := milliOf(text)
+		_, ok := parseMilli(text)
 		assert.False(t, ok, text)
 	}
 }
@@ -31,35 +31,35 @@ func TestConditionsAreHeldToWhatIsKnown(t *testing.T) {
 		value string
 		want  truth
 	}{
-		"is":           {is(CondIs, 0, "blue", "grey"), "grey", yes},
-		"is another":   {is(CondIs, 0, "blue"), "grey", no},
-		"is not":       {is(CondIsNot, 0, "blue"), "grey", yes},
-		"is not, is":   {is(CondIsNot, 0, "blue"), "blue", no},
-		"below":        {is(CondBelow, 7_000), "6.999", yes},
-		"not below":    {is(CondBelow, 7_000), "7", no},
-		"above":        {is(CondAbove, 7_000), "7.001", yes},
-		"not above":    {is(CondAbove, 7_000), "7", no},
-		"from":         {is(CondFrom, 7_000), "7", yes},
-		"up to":        {is(CondUpTo, 7_000), "7.0", yes},
-		"beyond up to": {is(CondUpTo, 7_000), "7.001", no},
-		"no number":    {is(CondUpTo, 7_000), "seven", notKnown},
-		"unknown op":   {is(99, 7_000), "7", notKnown},
+		"is":           {is(CondIs, 0, "blue", "grey"), "grey", certain},
+		"is another":   {is(CondIs, 0, "blue"), "grey", untrue},
+		"is not":       {is(CondIsNot, 0, "blue"), "grey", certain},
+		"is not, is":   {is(CondIsNot, 0, "blue"), "blue", untrue},
+		"below":        {is(CondBelow, 7_000), "6.999", certain},
+		"not below":    {is(CondBelow, 7_000), "7", untrue},
+		"above":        {is(CondAbove, 7_000), "7.001", certain},
+		"not above":    {is(CondAbove, 7_000), "7", untrue},
+		"from":         {is(CondFrom, 7_000), "7", certain},
+		"up to":        {is(CondUpTo, 7_000), "7.0", certain},
+		"beyond up to": {is(CondUpTo, 7_000), "7.001", untrue},
+		"no number":    {is(CondUpTo, 7_000), "seven", unsure},
+		"unknown op":   {is(99, 7_000), "7", unsure},
 	} {
-		assert.Equal(t, c.want, condTruth(c.cond, c.value, true), name)
-		assert.Equal(t, notKnown, condTruth(c.cond, "", false), name)
+		assert.Equal(t, c.want, evalCond(c.cond, c.value, true), name)
+		assert.Equal(t, unsure, evalCond(c.cond, "", false), name)
 	}
 }
 
 func TestAnyNoIsNoAndOtherwiseAnyUnknownIsUnknown(t *testing.T) {
 	s := &State{Traits: []TraitKnown{{Name: "a", Value: "1"}, {Name: "b", Value: ""}}, Conditions: []TraitKnown{{Name: "a", Value: "3"}, {Name: "crop", Value: "rye"}}}
 	a1, crop, b := Cond{Of: "a", Op: CondIs, Words: []string{"1"}}, Cond{Of: "crop", Op: CondIs, Words: []string{"rye"}}, Cond{Of: "b", Op: CondIs, Words: []string{"1"}}
-	assert.Equal(t, yes, s.truthOf(nil, nil))
-	assert.Equal(t, yes, s.truthOf([]Cond{a1, crop}, nil), "the build comes before crop and weather")
-	assert.Equal(t, no, s.truthOf([]Cond{a1}, []Fact{{"a", "2"}}), "what is stated comes first")
-	assert.Equal(t, notKnown, s.truthOf([]Cond{a1, b}, nil), "one taken back is not known")
-	assert.Equal(t, no, s.truthOf([]Cond{b, a1}, []Fact{{"a", "2"}}))
+	assert.Equal(t, certain, s.truthOf(nil, nil))
+	assert.Equal(t, certain, s.truthOf([]Cond{a1, crop}, nil), "the build comes before crop and weather")
+	assert.Equal(t, untrue, s.truthOf([]Cond{a1}, []Fact{{"a", "2"}}), "what is stated comes first")
+	assert.Equal(t, unsure, s.truthOf([]Cond{a1, b}, nil), "one taken back is not known")
+	assert.Equal(t, untrue, s.truthOf([]Cond{b, a1}, []Fact{{"a", "2"}}))
 	var nobody *State
-	assert.Equal(t, notKnown, nobody.truthOf([]Cond{a1}, nil))
+	assert.Equal(t, unsure, nobody.truthOf([]Cond{a1}, nil))
 }
 
 func TestTwoSerialsGetTwoBuilds(t *testing.T) {
@@ -135,28 +135,18 @@ func TestWhatIsNotOnTheMachineRingsNobody(t *testing.T) {
 	w.done(after("1"), "old-filter/drain")
 	w.bus(after("13"), "111.00")
 	require.Equal(t, Overdue, w.task("old-filter/drain").State)
-	require.Equal(t, 1, openNotices(w.s, "old-filter/drain"))
+	require.Len(t, openNotices(w.s, "old-filter/drain"), 1)
 
 	fx := w.trait("14", "serial", "7500")
 	assert.Equal(t, 1, count(fx, EffectNoticeWithdrawn))
 	assert.Equal(t, DueUnknown, w.task("old-filter/drain").State)
-	assert.Zero(t, openNotices(w.s, "old-filter/drain"))
+	assert.Empty(t, openNotices(w.s, "old-filter/drain"))
 
 	fx = w.trait("15", "serial", "7000")
 	assert.Equal(t, 1, count(fx, EffectNoticeRaised), "its record still counts")
 	assert.Equal(t, Overdue, w.task("old-filter/drain").State)
 	fx = w.trait("16", "serial", "")
 	assert.Equal(t, 1, count(fx, EffectNoticeWithdrawn), "not known rings nobody either")
-}
-
-func openNotices(s *State, task string) int {
-	n := 0
-	for i := range s.Notices {
-		if s.Notices[i].Task == task && s.Notices[i].Withdrawn.IsZero() {
-			n++
-		}
-	}
-	return n
 }
 
 func TestAnEditionDecidesTheBuildAnew(t *testing.T) {
@@ -192,11 +182,12 @@ func TestARenewedPartMakesItsAnswerUnknown(t *testing.T) {
 
 func TestTheFirstRulesKnowNoBuild(t *testing.T) {
 	w := newWorld(t)
-	Apply(w.s, &Event{Key: ServiceKey("e"), Writer: WriterService, Body: &EditionTaken{Chart: otterChart()}}, nil)
+	fx := Apply(w.s, &Event{Key: ServiceKey("e"), Writer: WriterService, Body: &EditionTaken{Chart: otterChart()}}, nil)
+	assert.Equal(t, []EffectKind{EffectIgnored}, kinds(fx), "what it says is not known yet")
 	w.trait("1", "serial", "7412")
 	assert.Empty(t, w.s.Traits)
-	assert.Equal(t, BuildFitted, w.task("old-filter/drain").Build)
-	fx := w.service("rules", after("2"), &RulesChanged{Version: WorkRules})
+	w.service("rules", after("2"), &RulesChanged{Version: WorkRules})
+	fx = w.service("edition", after("2"), &EditionTaken{Chart: otterChart(), Person: "p1"})
 	assert.Equal(t, 3, count(fx, EffectBuild))
 	assert.Equal(t, BuildAsked, w.task("old-filter/drain").Build)
 }
@@ -217,4 +208,16 @@ func TestTraitsStayBounded(t *testing.T) {
 	w.trait("1", "serial", "7412")
 	assert.Len(t, w.s.Traits, TraitsKept)
 	assert.Equal(t, BuildFitted, w.task("new-filter/drain").Build)
+}
+
+func TestAnExplanationSaysWhyATaskIsNotHere(t *testing.T) {
+	w := newOtter(t)
+	w.trait("1", "serial", "7412")
+	x, err := Explain(w.s, "old-filter/drain")
+	require.NoError(t, err)
+	assert.Contains(t, x.Rows, Reason{What: "build", Value: "not on this machine: only with serial below 7300, and it is 7412"})
+	assert.Contains(t, x.Rows, Reason{What: "trait", Value: "serial 7412", At: moment.At(after("1")), Key: w.last.Key})
+	x, err = Explain(w.s, "shaker-belt/grey")
+	require.NoError(t, err)
+	assert.Contains(t, x.Rows, Reason{What: "build", Value: "not known whether it is on this machine: only with shaker_belt grey, and that is not known"})
 }

@@ -99,6 +99,11 @@ func (s *State) counter(i int) Count {
 	for j := range def.RunIns {
 		c.Limbs = append(c.Limbs, s.runInCount(&def.RunIns[j], c.Record, def.Basis))
 	}
+	if t.Build != BuildFitted {
+		for j := range c.Limbs {
+			c.Limbs[j].Known, c.Limbs[j].State, c.Limbs[j].Why = false, DueUnknown, t.Build.String()
+		}
+	}
 	if p := t.putOff(); p != nil {
 		c.Postponed = p.words()
 	}

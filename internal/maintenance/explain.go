@@ -73,6 +73,7 @@ func Explain(s *State, task string) (Explanation, error) {
 	t := &s.Tasks[s.taskIndex(task)]
 	x.add("state", c.State.String(), t.Since, t.By)
 	x.add("edition", fmt.Sprintf("%d of chart %s", s.Chart.Edition, s.Chart.ID), moment.Span{}, Key{})
+	x.build(s, t)
 	x.records(s, t, c.Record)
 	x.terms(s, &c)
 	for j := range c.Limbs {

@@ -10,8 +10,6 @@ import (
 	"github.com/hourbell/hourbell/internal/maintenance/moment"
 )
 
-func micro(v int64) Bound { return Bound{Set: true, Micro: v} }
-
 // logChart is the chart of the log's tests. Its figures are invented; the words on
 // mixing are those of US Bureau of Reclamation FIST 2-4, 1990, table 2.
 func logChart() *Chart {

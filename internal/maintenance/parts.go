@@ -186,6 +186,7 @@ func (t *step) partRenewed(part, variant string, at moment.Span, key Key) {
 		}
 		t.effect(EffectTold, -1, fmt.Sprintf("%s: %s, since %s was renewed", d.ID, value, part))
 	}
+	t.rebuildTasks()
 }
 
 // traitsOf are the questions that the renewal of a part opens again.

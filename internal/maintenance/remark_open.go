@@ -78,7 +78,7 @@ func (t *step) closeRemarkBy(key Key) {
 		return
 	}
 	r := &t.s.Remarks[i]
-	r.Closed, r.Record, r.How = t.e.Key, t.e.Key, "done: record "+t.e.Key.String()
+	r.Closed, r.Record, r.How, r.Told = t.e.Key, t.e.Key, "done: record "+t.e.Key.String(), t.e.At
 	t.effect(EffectRemark, i, r.How)
 }
 

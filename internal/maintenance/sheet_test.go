@@ -51,7 +51,7 @@ func TestTheSheetSaysAllThatIsNeededAtAPlace(t *testing.T) {
 	w.trait("0.5", "serial", "7500")
 	w.bus(after("1"), "500.00")
 	walk := w.begin("1", "dawn", "p1")
-	w.answer("1", walk, "p1", Looked{Task: "shaker-belt/gap", Word: inOrder, Measured: []Measured{gap("upper", 145, false), gap("upper", 112, true), gap("lower", 165, false)}})
+	w.answer("1", walk, "p1", Looked{Task: "shaker-belt/gap", Word: inOrder, Measured: []Measured{walkGap("upper", 145, false), walkGap("upper", 112, true), walkGap("lower", 165, false)}})
 	w.bus(after("12"), "510.00")
 	w.says(after("12"), &Remark{Point: "shaker-belt", Text: "frayed", Verdict: RunWatched, DoBy: civil.None})
 	again := w.begin("13", "dawn", "p1")
@@ -115,7 +115,7 @@ func TestAnUnknownSheetIsRefused(t *testing.T) {
 
 func TestGaugesAreJudgedByWhatTheyAre(t *testing.T) {
 	goNo, loose := &MeasureDef{Gauge: GaugeGoNo}, &MeasureDef{Gauge: GaugeLoose}
-	goes, not := &MeasuredAt{State: GaugeGoes}, &MeasuredAt{State: GaugeNot}
+	goes, not := &MeasuredAt{State: GaugeGoes}, &MeasuredAt{State: GaugeGoesNot}
 	assert.Equal(t, "in order", goNo.judged(goes))
 	assert.Equal(t, "the gauge does not go in: not right", goNo.judged(not))
 	assert.Equal(t, "the gauge passes: worn", loose.judged(goes))

@@ -114,6 +114,6 @@ func (w *world) answer(at string, walk Key, person string, looked ...Looked) Key
 	return w.last.Key
 }
 
-func gap(spot string, tenths int64, left bool) Measured {
+func walkGap(spot string, tenths int64, left bool) Measured {
 	return Measured{Spot: spot, Unit: "mm", Micro: tenths * 100_000, Left: left}
 }

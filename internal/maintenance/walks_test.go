@@ -108,20 +108,20 @@ func TestMeasuredAnswersAreKeptAndTakenBack(t *testing.T) {
 	assert.Contains(t, w.refused("2", &Walk{Act: WalkAnswer, Walk: walk, Looked: []Looked{{Task: "shaker-belt/gap", Word: inOrder}}, Date: civil.None}),
 		"is measured, and no value is given")
 	for want, v := range map[string]Measured{
-		`"side" is no spot of shaker-belt/gap; name one of upper, lower`: gap("side", 110, false),
-		"shaker-belt/gap is measured in mm; give the value in mm":        {Spot: "upper", Unit: "cm", Micro: 1},
-		`a value of task "ladder/look"`:                                  {Task: "ladder/look", Spot: "upper", Unit: "mm"},
+		`task "shaker-belt/gap" has no spot "side"; name one of ["upper" "lower"]`: walkGap("side", 110, false),
+		"shaker-belt/gap is measured in mm; give it in mm":                         {Spot: "upper", Unit: "cm", Micro: 1},
+		`a value of task "ladder/look"`:                                            {Task: "ladder/look", Spot: "upper", Unit: "mm"},
 	} {
 		assert.Contains(t, w.refused("2", &Walk{Act: WalkAnswer, Walk: walk, Looked: []Looked{{Task: "shaker-belt/gap", Word: inOrder, Measured: []Measured{v}}}, Date: civil.None}), want)
 	}
-	assert.Contains(t, w.refused("2", &Walk{Act: WalkAnswer, Walk: walk, Looked: []Looked{{Task: "ladder/look", Word: inOrder, Measured: []Measured{gap("", 1, false)}}}, Date: civil.None}),
+	assert.Contains(t, w.refused("2", &Walk{Act: WalkAnswer, Walk: walk, Looked: []Looked{{Task: "ladder/look", Word: inOrder, Measured: []Measured{walkGap("", 1, false)}}}, Date: civil.None}),
 		"nothing is measured")
-	key := w.answer("2", walk, "p1", Looked{Task: "shaker-belt/gap", Word: inOrder, Measured: []Measured{gap("upper", 145, false), gap("upper", 112, true), gap("lower", 108, false)}})
+	key := w.answer("2", walk, "p1", Looked{Task: "shaker-belt/gap", Word: inOrder, Measured: []Measured{walkGap("upper", 145, false), walkGap("upper", 112, true), walkGap("lower", 108, false)}})
 	require.Len(t, w.s.Measures, 2)
 	rec := WalkRecord(key, "shaker-belt/gap")
 	assert.Equal(t, MeasureSeen{Task: "shaker-belt/gap", Spot: "upper", Values: []MeasuredAt{
-		{Record: rec, At: moment.At(after("2")), Date: dayOne, Hours: h("500"), Micro: 14_500_000},
-		{Record: rec, At: moment.At(after("2")), Date: dayOne, Hours: h("500"), Left: true, Micro: 11_200_000}}}, w.s.Measures[1])
+		{Record: rec, At: moment.At(after("2")), Date: dayOne, Hours: h("500"), Micro: 14_500_000, Looked: true},
+		{Record: rec, At: moment.At(after("2")), Date: dayOne, Hours: h("500"), Left: true, Micro: 11_200_000, Looked: true}}}, w.s.Measures[1])
 	assert.Equal(t, NotDue, w.task("shaker-belt/gap").State)
 
 	w.answer("3", walk, "p1", Looked{Task: "shaker-belt/gap", Word: LookedNotHere})
@@ -151,8 +151,8 @@ func (w *world) answerAll(at string, walk Key, person string) {
 	w.t.Helper()
 	for _, task := range w.s.walkMissing(w.s.walkSeen(walk)) {
 		l := Looked{Task: task, Word: inOrder}
-		if w.s.measureOf(task) != nil {
-			l.Measured = []Measured{gap("upper", 110, false)}
+		if w.s.measureOf(w.s.taskIndex(task)) != nil {
+			l.Measured = []Measured{walkGap("upper", 110, false)}
 		}
 		w.answer(at, walk, person, l)
 	}
@@ -243,7 +243,7 @@ func TestAnswersInAnyOrder(t *testing.T) {
 		for range rapid.IntRange(1, 9).Draw(rt, "answers") {
 			l := Looked{Task: rapid.SampledFrom(tasks).Draw(rt, "task"), Word: LookedWord(rapid.IntRange(1, 4).Draw(rt, "word")), Text: "seen"}
 			if l.Task == "shaker-belt/gap" && l.Word <= LookedRemark {
-				l.Measured = []Measured{gap("upper", rapid.Int64Range(60, 170).Draw(rt, "gap"), false)}
+				l.Measured = []Measured{walkGap("upper", rapid.Int64Range(60, 170).Draw(rt, "gap"), false)}
 			}
 			e := base.person(after("1").Add(hours.Millis(rapid.IntRange(1, 30).Draw(rt, "at"))*hours.Hour), &Walk{Act: WalkAnswer, Walk: walk, Looked: []Looked{l}, Date: civil.None, Person: "p1"})
 			e.Known = after("40")
