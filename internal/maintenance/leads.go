@@ -278,14 +278,15 @@ func (l *looking) came(c *LeadCond, starts []moment.Span) truth {
 	if value, stated := factOf(l.seen.Facts, c.Name); stated {
 		return evalCond(&Cond{Op: CondIs, Words: []string{Yes}}, value, true)
 	}
+	if on, _ := l.codeOn(c.Name); on && c.Seconds == 0 {
+		return certain
+	}
 	at, known := l.codeTimes(c.Name)
 	switch {
-	case len(at) == 0 && !known:
+	case !known && (len(at) == 0 || c.Seconds == 0):
 		return unsure
-	case len(at) == 0:
+	case len(at) == 0 || c.Seconds == 0:
 		return untrue
-	case c.Seconds == 0:
-		return certain
 	}
 	all := untrue
 	for _, o := range at {
@@ -337,7 +338,24 @@ func (l *looking) codeTimes(id string) (at []moment.Span, known bool) {
 			at = append(at, h.At)
 		}
 	}
-	return at, l.s.Heard.Until != 0 || len(l.s.Warnings)+len(l.s.Counts) > 0
+	return append(at, l.countTimes(id)...), l.s.CountsOver == 0 && (l.s.Heard.Until != 0 || len(l.s.Warnings)+len(l.s.Counts) > 0)
+}
+
+// countTimes are the times of a code's starts as they were counted, whether it is
+// on or not: the last one, and that those before are not later.
+func (l *looking) countTimes(id string) (at []moment.Span) {
+	d := l.c.code(id)
+	for i := range l.s.Counts {
+		n := &l.s.Counts[i]
+		if d == nil || !d.names(&n.Code) || n.Last == 0 {
+			continue
+		}
+		at = append(at, moment.At(n.Last))
+		if n.Starts > 1 {
+			at = append(at, moment.Span{NotAfter: n.Last})
+		}
+	}
+	return at
 }
 
 // since reports whether what is seen began after an event. One that nobody told

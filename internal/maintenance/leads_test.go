@@ -58,7 +58,20 @@ func TestALeadFromTheMachinesOwnCodes(t *testing.T) {
 		assert.Equal(t, "code shaker-slow since 2031-07-14T07:00:00Z", on[0].Because[0])
 		assert.Equal(t, c.want, placeWords(on[0])["tail-flap"], name)
 	}
+	// A code that came and went, once and then twice.
 	w := newOtter(t)
+	end := func() {
+		w.fromBox('a', after("3.5"), &Warning{Code: Code{Source: 7, SPN: 521107, FMI: 19}, Phase: WarningEnded})
+	}
+	word := func() PlaceWord { return placeWords(Look(w.s.Chart, w.s, Symptoms{})[0])["tail-flap"] }
+	start(w, after("3"), 7, 521107, 19)
+	start(w, after("3").Add(80*hours.Second), 40, 521100, 1)
+	end()
+	assert.Equal(t, PlaceNot, word())
+	start(w, after("4"), 7, 521107, 19)
+	end()
+	assert.Equal(t, PlaceAsk, word(), "only the last start is kept")
+	w = newOtter(t)
 	start(w, after("3"), 40, 521100, 1)
 	assert.Equal(t, PlaceHolds, placeWords(Look(w.s.Chart, w.s, Symptoms{})[0])["tail-flap"], "listened to, and it did not come")
 	w = newOtter(t)

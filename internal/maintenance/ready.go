@@ -114,10 +114,22 @@ func (r *readying) tasks() {
 			}
 			r.add(h)
 		}
-		if rec := task.last(); d.SignOff && rec != nil && rec.Confirm.IsZero() {
+		if rec := task.last(); d.SignOff && rec != nil && rec.Confirm.IsZero() && !s.walkSignedFor(d.ID, rec.Record) {
 			r.add(Hold{Holds: true, Point: d.Point, Task: d.ID, Text: d.call() + " is not signed for by a second person"})
 		}
 	}
+}
+
+// walkSignedFor reports whether a record was made in a walk-round that another
+// person signed.
+func (s *State) walkSignedFor(task string, record Key) bool {
+	for i := range s.Walks {
+		w := &s.Walks[i]
+		if l := w.answerFor(task); !w.Signed.IsZero() && l != nil && WalkRecord(l.By, task) == record {
+			return true
+		}
+	}
+	return false
 }
 
 // beforeSeason reports whether a task belongs before a season.

@@ -106,4 +106,11 @@ func TestAMissingSecondSignatureHolds(t *testing.T) {
 	assert.Equal(t, "ladder/look is not signed for by a second person", r.Holds[0].Text)
 	w.task("ladder/look").Records[0].Confirm = Key{Seq: 1}
 	assert.True(t, Ready(w.s).Ready)
+
+	walk := w.begin("2", WalkBeforeSeason, "p1")
+	w.answerAll("2", walk, "p1")
+	require.Equal(t, []string{"! the walk-round before the season is not signed by the second", "! ladder/look is not signed for by a second person"},
+		holdTexts(Ready(w.s))[:2])
+	w.says(after("3"), &Walk{Act: WalkSign, Walk: walk, Person: "p2", Date: civil.None})
+	assert.True(t, Ready(w.s).Ready, "who signs the walk-round signs for what was done in it")
 }

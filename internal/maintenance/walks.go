@@ -158,6 +158,12 @@ func (t *step) answerRecord(b *Walk, l *Looked, person string, void Key) {
 // answerMeasured keeps the values of an answer. One that says remark opens its
 // own remark, so its values open none.
 func (t *step) answerMeasured(i int, l *Looked, rec *TaskRecord, void Key) {
+	if t.s.measureOf(i) == nil {
+		if len(l.Measured) > 0 {
+			t.effect(EffectMeasure, -1, fmt.Sprintf("nothing is measured at task %q now: its values stand in the journal only", l.Task))
+		}
+		return
+	}
 	values := copyOf(l.Measured)
 	for k := range values {
 		values[k].Task = l.Task
@@ -387,8 +393,8 @@ func (s *State) suitsAnswers(b *Walk, w *WalkSeen) *fault {
 			return &fault{"task", fmt.Sprintf("task %q is not looked at in walk-round %q on this machine", l.Task, w.Occasion), "name a task of its sheet"}
 		case remarks > RemarksOpen:
 			return &fault{"looked", fmt.Sprintf("%d remarks are open on this machine, and no more are taken", RemarksOpen), "close those that are done"}
-		case !on[l.Task]:
-			continue
+		case !on[l.Task] && s.measureOf(s.taskIndex(l.Task)) == nil:
+			continue // it may have been measured before
 		}
 		if f := s.suitsLooked(l); f != nil {
 			return f
