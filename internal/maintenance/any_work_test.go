@@ -134,3 +134,54 @@ func soundWork(rt *rapid.T, s *State) {
 	Questions(s)
 	Look(s.Chart, s, Symptoms{Findings: []string{"shaker-drift"}})
 }
+
+// Answers about the build and settings that come in any order give the same: of
+// each the latest by time, and by key where two are of one time.
+func TestWhatIsToldInAnyOrder(t *testing.T) {
+	rapid.Check(t, func(rt *rapid.T) {
+		base := newOtter(t)
+		var events []*Event
+		for n := range rapid.IntRange(1, 10).Draw(rt, "told") {
+			at := moment.At(after("1").Add(hours.Millis(rapid.IntRange(0, 4).Draw(rt, "at")) * hours.Hour))
+			var b Body = &Trait{Name: "serial", Value: rapid.SampledFrom([]string{"", "7100", "7300"}).Draw(rt, "serial")}
+			if rapid.Bool().Draw(rt, "setting") {
+				b = drum(int64(300 + n))
+			}
+			events = append(events, &Event{Key: ServiceKey("told", string(rune(n))), Writer: WriterPerson, At: at, Known: after("9"), Body: b})
+		}
+		serial, left := lastTold(events)
+		for range 2 {
+			s := base.s.Clone()
+			for _, i := range rapid.Permutation(indexes(len(events))).Draw(rt, "order") {
+				require.Equal(rt, VerdictTake, Admit(s, events[i]).Word)
+				Apply(s, events[i], nil)
+			}
+			old, twin := s.Tasks[s.taskIndex("old-filter/drain")].Build, s.Tasks[s.taskIndex("new-filter/drain")].Build
+			want := map[string][2]BuildWord{"": {BuildAsked, BuildAsked}, "7100": {BuildFitted, BuildNot}, "7300": {BuildNot, BuildFitted}}[serial]
+			require.Equal(rt, want, [2]BuildWord{old, twin})
+			if left > 0 {
+				require.Equal(rt, left, s.Settings[0].Left.Micro)
+			}
+		}
+	})
+}
+
+func lastTold(events []*Event) (serial string, left int64) {
+	var trait, setting *Event
+	newer := func(e, o *Event) bool {
+		return o == nil || e.At.NotAfter > o.At.NotAfter || e.At.NotAfter == o.At.NotAfter && string(e.Key.Stream[:]) > string(o.Key.Stream[:])
+	}
+	for _, e := range events {
+		switch b := e.Body.(type) {
+		case *Trait:
+			if newer(e, trait) {
+				trait, serial = e, b.Value
+			}
+		case *SettingsLeft:
+			if newer(e, setting) {
+				setting, left = e, b.Settings[0].Left.Micro
+			}
+		}
+	}
+	return serial, left
+}

@@ -221,3 +221,36 @@ func TestAnExplanationSaysWhyATaskIsNotHere(t *testing.T) {
 	require.NoError(t, err)
 	assert.Contains(t, x.Rows, Reason{What: "build", Value: "not known whether it is on this machine: only with shaker_belt grey, and that is not known"})
 }
+
+func TestConditionsInWords(t *testing.T) {
+	for want, c := range map[string]Cond{
+		"belt blue or grey": {Op: CondIs, Words: []string{"blue", "grey"}}, "belt not blue nor grey": {Op: CondIsNot, Words: []string{"blue", "grey"}},
+		"belt below 0.5": {Op: CondBelow, Milli: 500}, "belt above -2": {Op: CondAbove, Milli: -2000}, "belt from 7": {Op: CondFrom, Milli: 7000}, "belt up to 7.05": {Op: CondUpTo, Milli: 7050}} {
+		c.Of = "belt"
+		assert.Equal(t, want, c.words())
+	}
+}
+
+// Every place in a chart where a condition may stand asks its question.
+func TestEveryConditionAsks(t *testing.T) {
+	cond := []Cond{{Of: "rented", Op: CondIs, Words: []string{Yes}}}
+	for name, put := range map[string]func(*Chart){
+		"interval": func(c *Chart) { c.Tasks[1].Limbs[0].While = cond },
+		"trigger":  func(c *Chart) { c.Tasks[0].Triggers = []TriggerDef{{Kind: TriggerEvent, Name: "forded", If: cond}} },
+		"run-in":   func(c *Chart) { c.Tasks[0].RunIns = []RunInDef{{If: cond}} },
+		"instead":  func(c *Chart) { c.Tasks[0].Instead = []InsteadDef{{NotIf: []string{"rented"}}} },
+		"practice": func(c *Chart) { c.Tasks[0].Instead = []InsteadDef{{Limbs: []Limb{{While: cond}}}} },
+		"lead":     func(c *Chart) { c.Leads[0].Look[0].If[0] = LeadCond{Kind: LeadFact, Cond: cond[0]} },
+		"setting":  func(c *Chart) { c.Settings[0].Suits[0].If = cond },
+	} {
+		s := newRules2(t)
+		s.Chart = otterChart()
+		require.Len(t, Questions(s), 2)
+		put(s.Chart)
+		q := Questions(s)
+		require.Len(t, q, 3, name)
+		assert.Equal(t, "rented", q[2].Name)
+		assert.Equal(t, []string{Yes, No}, q[2].Choices)
+		assert.Empty(t, q[2].Points, "no place waits for it")
+	}
+}

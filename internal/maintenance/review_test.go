@@ -111,3 +111,13 @@ func TestAdherenceCountsTheIntervalThatWasFurthestThrough(t *testing.T) {
 	require.Len(t, a[0].Hours, 1)
 	assert.Equal(t, h("10"), a[0].WorstHours)
 }
+
+func TestAdherenceToWholeMultiples(t *testing.T) {
+	l := Limb{Kind: LimbHours, Meter: "engine", Every: 50 * hours.Hour, Grid: true}
+	before, rec := &TaskRecord{Hours: []MeterShown{{"engine", h("112")}}}, &TaskRecord{Hours: []MeterShown{{"engine", h("153")}}}
+	off, ok := l.hoursOff(before, rec)
+	require.True(t, ok)
+	assert.Equal(t, h("3"), off.Off, "due at 150 h, wherever it was done before")
+	_, ok = l.hoursOff(before, &TaskRecord{})
+	assert.False(t, ok, "without hours nothing can be held against it")
+}

@@ -7,6 +7,8 @@ import (
 	"github.com/stretchr/testify/require"
 
 	"github.com/hourbell/hourbell/internal/maintenance/civil"
+	"github.com/hourbell/hourbell/internal/maintenance/hours"
+	"github.com/hourbell/hourbell/internal/maintenance/moment"
 )
 
 func sheetLines(s SheetOf) []string {
@@ -124,4 +126,42 @@ func TestGaugesAreJudgedByWhatTheyAre(t *testing.T) {
 	assert.Equal(t, "acceptable 2.5 or more bar", open.limits())
 	assert.Equal(t, "outside the acceptable range", open.judged(&MeasuredAt{Micro: 2_499_999}))
 	assert.Equal(t, "in order", open.judged(&MeasuredAt{Micro: 2_500_000}))
+}
+
+func TestLimitsAndHoursLeftInWords(t *testing.T) {
+	lo, hi := micro(2_000_000), micro(-4_500_000)
+	for want, got := range map[string]string{
+		"2 or more": rangeText(false, lo, Bound{}), "up to -4.5": rangeText(false, Bound{}, hi), "2 to -4.5": rangeText(false, lo, hi),
+		"at 2 or less": rangeText(true, lo, Bound{}), "at -4.5 or more": rangeText(true, Bound{}, hi), "": rangeText(true, Bound{}, Bound{})} {
+		assert.Equal(t, want, got)
+	}
+	months := func(left int) string {
+		c := Count{Limbs: []LimbCount{{Kind: LimbMonths, Known: true, DaysLeft: left}}}
+		return c.leftText()
+	}
+	assert.Equal(t, "3 days left", months(3))
+	assert.Equal(t, "2 days over", months(-2))
+	c := Count{Limb: -1}
+	assert.Empty(t, c.leftText())
+}
+
+func TestValuesOfASpotStandByTimeAndStayBounded(t *testing.T) {
+	var m MeasureSeen
+	at := func(n int) MeasuredAt {
+		return MeasuredAt{Record: Key{Seq: uint64(n)}, At: moment.At(after("1").Add(hours.Millis(n) * hours.Hour)), Micro: int64(n)}
+	}
+	for _, n := range []int{5, 3, 9} {
+		m.insert(at(n))
+	}
+	left := at(5)
+	left.Left = true
+	m.insert(left)
+	m.insert(at(5))
+	require.Len(t, m.Values, 4, "one that is there is not kept twice")
+	assert.Equal(t, []MeasuredAt{at(3), at(5), left, at(9)}, m.Values)
+	for n := range ValuesSeen {
+		m.insert(at(20 + n))
+	}
+	assert.Len(t, m.Values, ValuesSeen)
+	assert.EqualValues(t, 20, m.Values[0].Micro)
 }
