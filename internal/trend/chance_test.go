@@ -47,6 +47,67 @@ func TestNoiseRarelyGivesATrend(t *testing.T) {
 	}
 }
 
+// Nor where several values share their hours: five to eight at three or four.
+func TestNoiseAtEqualHoursRarelyGivesATrend(t *testing.T) {
+	r := rand.New(rand.NewPCG(13, 37))
+	const runs = 3000
+	said := 0
+	for range runs {
+		var values []maintenance.MeasuredAt
+		n, groups := 5+r.IntN(4), 3+r.IntN(2)
+		for i := range n {
+			values = append(values, found(i, hours.Millis(i*groups/n*50)*hours.Hour, int64(r.NormFloat64()*mm)))
+		}
+		if Of(values, wear(), Options{}).Said {
+			said++
+		}
+	}
+	assert.LessOrEqual(t, said, runs*5/100, "said %d times", said)
+	assert.Greater(t, said, 10)
+}
+
+// Counted out: of all orders in which five or six different values can come, at
+// most 5 % give a sure direction, however they share their hours.
+func TestEveryOrderOfFewValues(t *testing.T) {
+	for n := 5; n <= 6; n++ {
+		for shared := range 1 << (n - 1) { // bit i: value i+1 has the hours of value i
+			points := make([]point, n)
+			for i := 1; i < n; i++ {
+				points[i].x = points[i-1].x + int64(1-shared>>(i-1)&1)
+			}
+			if points[n-1].x < LeastHours-1 {
+				continue
+			}
+			all, sure := 0, 0
+			orders(points, 0, func() {
+				all++
+				if f, ok := line(points, z95); ok && !f.clipped && f.lo.Sign()*f.hi.Sign() > 0 {
+					sure++
+				}
+			})
+			assert.LessOrEqual(t, sure*100, all*5, "%d of %d orders at %v", sure, all, points)
+		}
+	}
+}
+
+// orders puts 1 to n into the points in every order, and calls do for each.
+func orders(points []point, from int, do func()) {
+	if from == 0 {
+		for i := range points {
+			points[i].y = int64(i + 1)
+		}
+	}
+	if from == len(points) {
+		do()
+		return
+	}
+	for i := from; i < len(points); i++ {
+		points[from].y, points[i].y = points[i].y, points[from].y
+		orders(points, from+1, do)
+		points[from].y, points[i].y = points[i].y, points[from].y
+	}
+}
+
 // A drift of a millimetre in 100 h is found in all but some of the shortest
 // runs, with its direction right, and its interval holds the true slope in 95 %.
 func TestDriftIsFound(t *testing.T) {

@@ -13,7 +13,8 @@
 //   - found values only, since the last remedy: a part fitted or a value left
 //     that differs from the one found begins a new run;
 //   - at least 5 of them, at 3 or more different hours;
-//   - the whole interval of the slope lies on one side of 0;
+//   - enough different pairs that there is a 95 % interval, and all of it lies on
+//     one side of 0: five values of which two pairs share their hours are too few;
 //   - a limit is told no further ahead of the last value than the values' own span.
 //
 // Otherwise it says in words why not. Everything is reckoned exactly in whole

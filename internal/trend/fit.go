@@ -22,6 +22,9 @@ type fit struct {
 	slope, lo, hi *big.Rat
 	intercept     *big.Rat // for slope
 	pairs         int      // with different x
+	// clipped: the pairs are too few for the level, so that even from the least
+	// to the greatest slope the interval is narrower than it should be.
+	clipped bool
 }
 
 // rise is the slope of one pair; dx is above 0.
@@ -36,8 +39,9 @@ func line(points []point, z float64) (fit, bool) {
 		return fit{}, false
 	}
 	slices.SortFunc(rises, compareRises)
-	lo := lowRank(points, n, z)
-	f := fit{slope: middle(rises), lo: rises[lo].rat(), hi: rises[n-1-lo].rat(), pairs: n}
+	rank := lowRank(points, n, z)
+	lo := min(max(rank, 0), (n-1)/2)
+	f := fit{slope: middle(rises), lo: rises[lo].rat(), hi: rises[n-1-lo].rat(), pairs: n, clipped: rank < 0}
 	f.intercept = intercept(points, f.slope)
 	return f, true
 }
@@ -59,10 +63,11 @@ func slopes(points []point) []rise {
 
 // lowRank is the place of the interval's lower end among n slopes in order; the
 // upper end stands as far from the other side. Half of the n pairs less z
-// deviations of Kendall's S is rounded to the nearest and stepped outwards.
+// deviations of Kendall's S is rounded to the nearest and stepped outwards. Below
+// 0 there is no such slope.
 func lowRank(points []point, n int, z float64) int {
 	half := (float64(n) - float64(z*deviation(points))) / 2
-	return min(max(int(math.RoundToEven(half))-1, 0), (n-1)/2)
+	return int(math.RoundToEven(half)) - 1
 }
 
 // deviation is the standard deviation of Kendall's S where nothing moves, less

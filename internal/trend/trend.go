@@ -89,8 +89,8 @@ func Of(values []maintenance.MeasuredAt, d *maintenance.MeasureDef, o Options) T
 		return t
 	}
 	f, ok := line(r.points, z95)
-	if !ok || f.lo.Sign()*f.hi.Sign() <= 0 {
-		t.Why = unsure(d, f, t.Values)
+	if !ok || f.clipped || f.lo.Sign()*f.hi.Sign() <= 0 {
+		t.Why = unsure(d, f, &t)
 		return t
 	}
 	t.say(d, r.points, f)

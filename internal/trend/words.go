@@ -36,8 +36,11 @@ func count(n int, what string) string {
 }
 
 // unsure says that values don't tell whether the measure moves.
-func unsure(d *maintenance.MeasureDef, f fit, n int) string {
-	return fmt.Sprintf("%s do not tell whether it moves: between %s and %s in 100 h", count(n, "value"),
+func unsure(d *maintenance.MeasureDef, f fit, t *Trend) string {
+	if f.clipped {
+		return fmt.Sprintf("%d values at %d different hours are too few to be sure of a direction: measure at further hours", t.Values, t.Different)
+	}
+	return fmt.Sprintf("%d values do not tell whether it moves: between %s and %s in 100 h", t.Values,
 		figure(perThousand(f.lo)/10, ""), figure(perThousand(f.hi)/10, d.Unit))
 }
 
