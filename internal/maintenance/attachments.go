@@ -43,22 +43,25 @@ func (t *step) attachment(b *Attachment) {
 func (t *step) putOn(i int, b *Attachment, was *AttachmentSeen) {
 	s := t.s
 	s.Attachments[i] = AttachmentSeen{Attachment: b.Attachment, Piece: b.Piece, On: true, At: t.e.At, By: t.e.Key}
-	other := was.Attachment == "" || was.Piece != b.Piece
+	other := was.Attachment != "" && was.Piece != b.Piece
 	for m := range s.Meters {
 		if s.meterOf(m) != b.Attachment {
 			continue
 		}
 		if k := slices.IndexFunc(b.Shown, func(o MeterShown) bool { return o.Meter == s.Meters[m].ID }); k >= 0 {
 			t.openAttached(m, b.Shown[k], fmt.Sprintf("attachment %s put on", nameOf(b)))
-		} else if other && was.Attachment != "" {
+		} else if other {
 			// Another piece whose hours nobody read: its first reading tells them.
 			s.Meters[m] = Meter{ID: s.Meters[m].ID, Gone: s.Meters[m].Gone}
 			t.closeDoubts(s.Meters[m].ID, "another piece was put on")
 		}
 	}
+	if other {
+		s.swapLog(b.Attachment, awayKey(b.Attachment, was.Piece), awayKey(b.Attachment, b.Piece))
+	}
 	for j := range s.Tasks {
 		if s.taskAttachment(j) == b.Attachment {
-			t.carryIn(j, b, other && was.Attachment != "")
+			t.carryIn(j, b, was.Piece, other)
 		}
 	}
 	t.effect(EffectAttachment, i, nameOf(b)+" put on")
@@ -102,16 +105,55 @@ func (t *step) openAttached(m int, shown MeterShown, why string) {
 	t.accept(m, len(meter.Lives)-1, shownAt{shown: shown.Shown, step: HandStep, origin: OriginPerson, key: t.e.Key, at: at})
 }
 
-// carryIn gives a task at an attachment the records that came with it. Those of
-// another piece stand no longer.
-func (t *step) carryIn(j int, b *Attachment, other bool) {
+// awayKey marks what is of a piece that is not on the machine, so that it stands
+// again when the piece comes back.
+func awayKey(attachment, piece string) Key { return ServiceKey("away", attachment, piece) }
+
+// swapLog lets what was fitted, measured and put in at an attachment go with its
+// piece: what stands is marked with gone, and what is marked with back stands.
+func (s *State) swapLog(attachment string, gone, back Key) {
+	swap := func(void *Key) {
+		switch {
+		case void.IsZero():
+			*void = gone
+		case *void == back:
+			*void = Key{}
+		}
+	}
+	for i := range s.Parts {
+		for j := range s.Parts[i].Pieces {
+			if s.pointAttachment(s.Parts[i].ID) == attachment {
+				swap(&s.Parts[i].Pieces[j].Void)
+			}
+		}
+	}
+	at := func(task string) bool { return s.taskAttachment(s.taskIndex(task)) == attachment }
+	for i := range s.Measures {
+		if at(s.Measures[i].Task) {
+			for j := range s.Measures[i].Values {
+				swap(&s.Measures[i].Values[j].Void)
+			}
+		}
+	}
+	for i := range s.Used {
+		if at(s.Used[i].Task) {
+			swap(&s.Used[i].Void)
+		}
+	}
+}
+
+// carryIn gives a task at an attachment the records that came with it, or else
+// those that were here before. Those of another piece stand no longer.
+func (t *step) carryIn(j int, b *Attachment, before string, other bool) {
 	task := &t.s.Tasks[j]
 	was, meter := task.latestKey(), t.s.orderMeter(j)
-	if other {
-		for k := range task.Records {
-			if r := &task.Records[k]; r.Void.IsZero() {
-				r.Void = t.e.Key
-			}
+	for k := range task.Records {
+		r := &task.Records[k]
+		switch {
+		case other && r.Void.IsZero():
+			r.Void = awayKey(b.Attachment, before)
+		case other && len(b.Carried) == 0 && r.Void == awayKey(b.Attachment, b.Piece):
+			r.Void = Key{}
 		}
 	}
 	for k := range b.Carried {
@@ -122,6 +164,7 @@ func (t *step) carryIn(j int, b *Attachment, other bool) {
 		task.Records = slices.DeleteFunc(task.Records, func(r TaskRecord) bool { return r.Record == c.Record })
 		task.insert(TaskRecord{Record: c.Record, At: c.At, Date: c.Date, Hours: copyOf(c.Hours), Person: c.Person, Carried: true}, meter)
 	}
+	task.cull()
 	if task.latestKey() != was {
 		t.openCycle(j, nameOf(b)+" was put on")
 	}

@@ -181,3 +181,25 @@ func TestOpenRemarksAreBounded(t *testing.T) {
 	assert.Len(t, w.s.Remarks, RemarksOpen)
 	assert.Equal(t, SaidShields, w.task("trough/look").latest().Said, "it is said all the same")
 }
+
+func TestThePiecesOfAnAttachmentGoWithIt(t *testing.T) {
+	w := newLogWorld(t)
+	w.reelHead("0.5", true, "head-1", "300")
+	record := w.logs(after("1"), ServiceDone{Tasks: []string{"reel-cam/grease"}, Date: dayOne, Parts: []PartFitted{{Part: "reel-cam"}, {Part: "breather"}},
+		Materials: []MaterialUsed{{Material: "blue", Milli: 2000, Unit: "g"}}})
+	w.reelHead("2", false, "head-1", "301")
+	w.reelHead("3", true, "head-2", "20")
+	_, _, known := w.s.PieceHours("reel-cam")
+	assert.False(t, known, "what is in another head is not known")
+	_, _, known = w.s.PieceHours("breather")
+	assert.True(t, known, "the machine's own stays")
+	assert.Zero(t, w.s.usedInSeason("reel-cam/grease", "", "g", dayOne))
+
+	w.reelHead("4", false, "head-2", "20")
+	w.reelHead("5", true, "head-1", "301.5")
+	_, ran, known := w.s.PieceHours("reel-cam")
+	assert.True(t, known, "it came back")
+	assert.Equal(t, h("1.5"), ran)
+	assert.EqualValues(t, 2000, w.s.usedInSeason("reel-cam/grease", "", "g", dayOne))
+	assert.Equal(t, []string{"reel-cam/grease"}, w.with(record))
+}

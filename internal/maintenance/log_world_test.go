@@ -34,6 +34,7 @@ func logChart() *Chart {
 		Parts: []PartDef{
 			{ID: "chopper-belt", Kind: "belt", Meter: "engine", Variants: []string{"woven", "plain"}},
 			{ID: "breather", Kind: "filter", Meter: "engine", Pieces: 3},
+			{ID: "reel-cam", Kind: "bearing", Meter: "reel"},
 		},
 		Points: []PointDef{
 			{ID: "crank-bearing", Fittings: 2}, {ID: "chopper-belt"}, {ID: "breather"}, {ID: "trough"}, {ID: "hub"},
