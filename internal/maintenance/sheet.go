@@ -224,7 +224,7 @@ func (c *Count) leftText() string {
 	case l.Kind == LimbMonths:
 		return fmt.Sprintf("%d days left", l.DaysLeft)
 	}
-	return ""
+	return l.Words
 }
 
 // CautionsOf returns the cautions of a task in their order.

@@ -7,8 +7,6 @@ import (
 	"github.com/stretchr/testify/require"
 
 	"github.com/hourbell/hourbell/internal/maintenance/civil"
-	"github.com/hourbell/hourbell/internal/maintenance/hours"
-	"github.com/hourbell/hourbell/internal/maintenance/moment"
 )
 
 func sheetLines(s SheetOf) []string {
@@ -143,25 +141,4 @@ func TestLimitsAndHoursLeftInWords(t *testing.T) {
 	assert.Equal(t, "2 days over", months(-2))
 	c := Count{Limb: -1}
 	assert.Empty(t, c.leftText())
-}
-
-func TestValuesOfASpotStandByTimeAndStayBounded(t *testing.T) {
-	var m MeasureSeen
-	at := func(n int) MeasuredAt {
-		return MeasuredAt{Record: Key{Seq: uint64(n)}, At: moment.At(after("1").Add(hours.Millis(n) * hours.Hour)), Micro: int64(n)}
-	}
-	for _, n := range []int{5, 3, 9} {
-		m.insert(at(n))
-	}
-	left := at(5)
-	left.Left = true
-	m.insert(left)
-	m.insert(at(5))
-	require.Len(t, m.Values, 4, "one that is there is not kept twice")
-	assert.Equal(t, []MeasuredAt{at(3), at(5), left, at(9)}, m.Values)
-	for n := range ValuesSeen {
-		m.insert(at(20 + n))
-	}
-	assert.Len(t, m.Values, ValuesSeen)
-	assert.EqualValues(t, 20, m.Values[0].Micro)
 }
