@@ -1,10 +1,11 @@
 package chart
 
 import (
-	"errors"
 	"fmt"
 	"slices"
 	"strings"
+
+	"go.yaml.in/yaml/v4"
 
 	"github.com/hourbell/hourbell/internal/j1939"
 	"github.com/hourbell/hourbell/internal/maintenance"
@@ -40,14 +41,25 @@ type Basis struct {
 // are those of Compile.
 func Read(name string, src []byte) (*Document, error) {
 	rep := &report{file: name}
-	c := &compiler{rep: rep, chart: &maintenance.Chart{}}
+	root := parse(rep, src)
+	if root != nil && holdsDifferences(root) {
+		rep.add(root, "", "the file holds only what differs from another chart", "a whole chart", "it is read over that chart, which has to be there")
+		root = nil
+	}
+	return readRoot(rep, root, "")
+}
+
+// readRoot reads a chart from its root, nil where there is none.
+func readRoot(rep *report, root *yaml.Node, machine string) (*Document, error) {
+	c := &compiler{rep: rep, chart: &maintenance.Chart{Exception: machine}}
 	var basis Basis
-	if root := parse(rep, src); root != nil {
+	if root != nil {
 		language := language()
 		r := &reader{rep: rep, language: language}
 		v := r.read(&shape{kind: kindObject, object: language}, root, nil)
 		if v != nil {
 			r.resolve(v)
+			c.defs = r.defs
 			c.compile(v)
 			basis = readBasis(v.get("basis"))
 		}
@@ -55,7 +67,7 @@ func Read(name string, src []byte) (*Document, error) {
 	if len(rep.list) == 0 {
 		// The domain's own conditions. The checks above are stricter, so this
 		// catches only what they should have.
-		if err := c.chart.Check(); err != nil {
+		if err := checkable(c.chart).Check(); err != nil {
 			rep.addAt(0, 0, "", err.Error(), "", "")
 		}
 	}
@@ -65,8 +77,27 @@ func Read(name string, src []byte) (*Document, error) {
 	return &Document{Chart: c.chart, Basis: basis}, nil
 }
 
+// checkable leaves out the intervals of the second rules, which the first rules'
+// conditions do not know.
+func checkable(c *maintenance.Chart) *maintenance.Chart {
+	first := *c
+	first.Tasks = slices.Clone(c.Tasks)
+	for i := range first.Tasks {
+		t := &first.Tasks[i]
+		t.Limbs = slices.DeleteFunc(slices.Clone(t.Limbs), func(l maintenance.Limb) bool { return l.Kind > maintenance.LimbMonths })
+	}
+	return &first
+}
+
 func readBasis(v *value) Basis {
-	return Basis{Book: v.str("book"), Decal: v.str("decal"), Shop: v.str("shop"), Owner: v.str("owner")}
+	text := func(name string) string {
+		b := v.get(name)
+		if b.has("text") {
+			return b.str("text")
+		}
+		return v.str(name)
+	}
+	return Basis{Book: text("book"), Decal: text("decal"), Shop: text("shop"), Owner: text("owner")}
 }
 
 // compiler turns what the file says into the domain's chart, and reports what
@@ -74,7 +105,22 @@ func readBasis(v *value) Basis {
 type compiler struct {
 	rep   *report
 	chart *maintenance.Chart
+	root  *value
+	defs  *definitions
 	units map[string]string // of signals, by id
+
+	asked map[string]*maintenance.TraitDef // traits and conditions, by name
+	parts map[string]*value                // by point
+	doses []dosed
+	at    map[string]*value // tasks, and sets of them
+}
+
+// dosed is an amount with its structure, which is kept in charts of the second
+// encoding only.
+type dosed struct {
+	task int
+	dose maintenance.DoseDef
+	more bool // it says what only that encoding can
 }
 
 func (c *compiler) bad(v *value, what, want, fix string) {
@@ -82,8 +128,10 @@ func (c *compiler) bad(v *value, what, want, fix string) {
 }
 
 func (c *compiler) compile(root *value) {
+	c.root = root
 	c.chart.ID = root.str("chart")
 	c.chart.Edition = uint32(root.whole("edition", 0))
+	c.questions(root)
 	c.signals(root)
 	c.meters(root)
 	c.codes(root)
@@ -99,7 +147,14 @@ func (c *compiler) compile(root *value) {
 			c.chart.Cautions = append(c.chart.Cautions, maintenance.CautionDef{ID: e.key.text, Text: e.value.text})
 		}
 	}
+	c.happenings(root)
+	c.materials(root)
+	c.walks(root)
 	c.points(root)
+	c.agree()
+	c.leads(root)
+	c.settings(root)
+	c.newWords(root)
 }
 
 // --- the bus ---
@@ -206,7 +261,7 @@ func (c *compiler) meters(root *value) {
 			continue
 		}
 		v := e.value
-		def := maintenance.MeterDef{ID: e.key.text, Source: maintenance.AnySource}
+		def := maintenance.MeterDef{ID: e.key.text, Source: maintenance.AnySource, Of: v.str("of")}
 		switch {
 		case v.keyed("group"):
 			c.broadcast(v, &def)
@@ -333,202 +388,4 @@ func unitWord(unit string) string {
 		return "no unit"
 	}
 	return unit
-}
-
-// --- points and tasks ---
-
-func (c *compiler) points(root *value) {
-	first := make(map[string]*value)
-	for _, v := range root.list("points") {
-		if v == nil {
-			continue
-		}
-		where := v.get("where")
-		def := maintenance.PointDef{
-			ID: v.str("id"), Station: uint32(where.whole("station", 0)), Side: where.str("side"), Reach: where.str("reach"),
-		}
-		c.once(first, v.get("id"), "point")
-		c.chart.Points = append(c.chart.Points, def)
-		c.tasks(def.ID, v)
-	}
-}
-
-// once refuses an id that was given before.
-func (c *compiler) once(first map[string]*value, id *value, what string) {
-	if id == nil {
-		return
-	}
-	if other, ok := first[id.text]; ok {
-		c.bad(id, fmt.Sprintf("a %s %s stands on line %d already", what, id.text, other.node.Line), "an id of its own", "")
-		return
-	}
-	first[id.text] = id
-}
-
-func (c *compiler) tasks(point string, in *value) {
-	first := make(map[string]*value)
-	for _, v := range in.list("tasks") {
-		if v == nil {
-			continue
-		}
-		c.once(first, v.get("id"), "task")
-		if len(c.chart.Tasks) == maxAll {
-			c.bad(v, fmt.Sprintf("more than %d tasks in one chart", maxAll), "", "a chart is for one kind of machine: make one file for each")
-			return
-		}
-		c.chart.Tasks = append(c.chart.Tasks, c.task(point, v))
-	}
-}
-
-func (c *compiler) task(point string, v *value) maintenance.TaskDef {
-	def := maintenance.TaskDef{
-		ID: point + "/" + v.str("id"), Point: point, Do: v.str("do"), Call: v.str("call"),
-		Round: v.str("round"), Who: v.str("who"), Material: v.str("material"),
-		Amount: c.amount(v.get("amount")), Minutes: uint32(v.whole("minutes", 0)),
-	}
-	if def.Call == "" {
-		def.Call = made(def.Do, point)
-	}
-	c.limbs(v, &def)
-	for _, caution := range v.list("cautions") {
-		if caution == nil {
-			continue
-		}
-		if slices.Contains(def.Cautions, caution.text) {
-			c.bad(caution, caution.text+" stands twice", "", "keep one of them")
-			continue
-		}
-		def.Cautions = append(def.Cautions, caution.text)
-	}
-	return def
-}
-
-// made gives a task's words where the chart has none: Grease concave hangers.
-func made(do, point string) string {
-	words := do + " " + strings.NewReplacer("-", " ", "_", " ").Replace(point)
-	return strings.ToUpper(words[:1]) + words[1:]
-}
-
-func (c *compiler) amount(v *value) string {
-	if v == nil || v.field == nil {
-		if v == nil {
-			return ""
-		}
-		return v.text
-	}
-	strokes, most := v.whole("strokes", 0), v.whole("most", 0)
-	if v.has("strokes") && v.has("most") && most < strokes {
-		c.bad(v.get("most"), fmt.Sprintf("at most %d is less than %d strokes", most, strokes), fmt.Sprintf("%d or more", strokes), "")
-	}
-	text := plural(strokes, "stroke")
-	if per := v.str("per"); per != "" {
-		text += " per " + per
-	}
-	if most > 0 {
-		text += fmt.Sprintf(", at most %d", most)
-	}
-	return text
-}
-
-func plural(n int64, word string) string {
-	if n == 1 {
-		return "1 " + word
-	}
-	return fmt.Sprintf("%d %ss", n, word)
-}
-
-// limbs compiles a task's interval with its soon and late.
-func (c *compiler) limbs(v *value, def *maintenance.TaskDef) {
-	every := v.get("every")
-	if every == nil {
-		return
-	}
-	for _, limb := range append([]*value{every}, every.list("first_of")...) {
-		if limb != nil {
-			c.limb(limb, def)
-		}
-	}
-	if len(def.Limbs) == 0 {
-		return
-	}
-	c.near(v.get("soon"), def, true)
-	c.near(v.get("late"), def, false)
-}
-
-func (c *compiler) limb(v *value, def *maintenance.TaskDef) {
-	var l maintenance.Limb
-	switch {
-	case v.has("hours"):
-		l = maintenance.Limb{Kind: maintenance.LimbHours, Meter: v.str("on"), Every: hours.Millis(v.whole("hours", 0))}
-	case v.has("months"):
-		l = maintenance.Limb{Kind: maintenance.LimbMonths, Months: uint32(v.whole("months", 0))}
-	default:
-		return
-	}
-	same := func(o maintenance.Limb) bool { return o.Kind == l.Kind && o.Meter == l.Meter }
-	if slices.ContainsFunc(def.Limbs, same) {
-		on := "months"
-		if l.Kind == maintenance.LimbHours {
-			on = "hours on " + l.Meter
-		}
-		c.bad(v, "two intervals in "+on, "one of each kind, as only the shorter would ever count", "keep one of them")
-		return
-	}
-	def.Limbs = append(def.Limbs, l)
-}
-
-// errNear says that soon begins before the interval does.
-var errNear = errors.New("is no shorter than the interval")
-
-// near sets soon or late on every interval that it is for.
-func (c *compiler) near(v *value, def *maintenance.TaskDef, soon bool) {
-	for _, unit := range []struct {
-		name string
-		kind maintenance.LimbKind
-	}{{"hours", maintenance.LimbHours}, {"days", maintenance.LimbMonths}} {
-		n := v.get(unit.name)
-		if n == nil {
-			continue
-		}
-		used := false
-		for i := range def.Limbs {
-			if l := &def.Limbs[i]; l.Kind == unit.kind {
-				used = true
-				if err := setNear(l, n.num, soon); err != nil {
-					c.bad(n, shown(n.node.Value)+" "+err.Error(), "less than "+everyWords(*l), "")
-				}
-			}
-		}
-		if !used {
-			c.bad(n, unit.name+" for a task without an interval in "+intervalUnit(unit.kind), "", "leave it out")
-		}
-	}
-}
-
-func intervalUnit(k maintenance.LimbKind) string {
-	if k == maintenance.LimbHours {
-		return "hours"
-	}
-	return "months"
-}
-
-// setNear sets soon or late of one interval. The shortest month has 28 days.
-func setNear(l *maintenance.Limb, n int64, soon bool) error {
-	switch {
-	case l.Kind == maintenance.LimbHours && soon:
-		if hours.Millis(n) >= l.Every {
-			return errNear
-		}
-		l.Soon = hours.Millis(n)
-	case l.Kind == maintenance.LimbHours:
-		l.Late = hours.Millis(n)
-	case soon:
-		if n >= 28*int64(l.Months) {
-			return errNear
-		}
-		l.SoonDays = uint32(n)
-	default:
-		l.LateDays = uint32(n)
-	}
-	return nil
 }

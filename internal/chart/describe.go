@@ -17,10 +17,20 @@ import (
 func Describe(w io.Writer, c *maintenance.Chart, basis Basis) error {
 	p := &printer{w: w}
 	p.line("%s, edition %d", c.ID, c.Edition)
-	p.basis(basis)
+	if c.Exception != "" {
+		p.line("  an exception for %s only", c.Exception)
+	}
+	if len(c.Basis) == 0 {
+		p.basis(basis)
+	}
+	for _, b := range c.Basis {
+		p.line("  %s: %s", basisWord(b.Kind), basisWordsOf(b))
+	}
 	p.bus(c)
+	p.build(c)
 	p.rounds(c)
 	p.points(c)
+	p.after(c)
 	return p.err
 }
 
@@ -92,6 +102,9 @@ func (p *printer) points(c *maintenance.Chart) {
 	p.section("Points, in walking order", len(c.Points))
 	for _, point := range WalkingOrder(c.Points) {
 		p.line("  %s%s", point.ID, placeWords(point))
+		for _, line := range pointLines(point, c) {
+			p.line("    %s", line)
+		}
 		for _, t := range c.Tasks {
 			if t.Point == point.ID {
 				p.task(t, c)
@@ -101,18 +114,23 @@ func (p *printer) points(c *maintenance.Chart) {
 }
 
 func (p *printer) task(t maintenance.TaskDef, c *maintenance.Chart) {
-	p.line("    %s: %s, %s", t.ID, t.Call, IntervalWords(t.Limbs))
-	about := []string{"by " + whoWord(t.Who)}
-	if t.Round != "" {
-		about = append(about, "round "+t.Round)
+	p.line("    %s: %s, %s", t.ID, t.Call, whenWords(t, c))
+	if t.Do != forbidden {
+		about := []string{"by " + whoWord(t.Who)}
+		if t.Round != "" {
+			about = append(about, "round "+t.Round)
+		}
+		if t.Material != "" {
+			about = append(about, materialWord(t.Material, c))
+		}
+		if t.Amount != "" {
+			about = append(about, t.Amount)
+		}
+		p.line("      %s%s", strings.Join(about, ", "), minutesWords(t.Minutes))
 	}
-	if t.Material != "" {
-		about = append(about, t.Material)
+	for _, line := range taskLines(t, c) {
+		p.line("      %s", line)
 	}
-	if t.Amount != "" {
-		about = append(about, t.Amount)
-	}
-	p.line("      %s%s", strings.Join(about, ", "), minutesWords(t.Minutes))
 	for _, id := range t.Cautions {
 		p.line("      ! %s", cautionText(c.Cautions, id))
 	}
@@ -149,31 +167,84 @@ func IntervalWords(limbs []maintenance.Limb) string {
 }
 
 func everyWords(l maintenance.Limb) string {
-	if l.Kind == maintenance.LimbMonths {
-		return plural(int64(l.Months), "month")
+	words := ""
+	switch l.Kind {
+	case maintenance.LimbHours:
+		words = hourWords(l.Every) + " on " + l.Meter
+	case maintenance.LimbDays:
+		words = dayWorkedWords(l.Days)
+		if l.Meter != "" {
+			words += " on " + l.Meter
+		}
+	case maintenance.LimbSeason:
+		words = seasonWords(l)
+	case maintenance.LimbCounted:
+		words = perUnit(l.Count, milli) + " " + spoken(l.Of)
+	default:
+		words = plural(int64(l.Months), "month")
 	}
-	return hourWords(l.Every) + " on " + l.Meter
+	if l.Grid && l.Kind == maintenance.LimbHours {
+		words += " at whole multiples"
+	} else if l.Grid {
+		words += " in steps from " + l.GridFrom.String()
+	}
+	if len(l.While) > 0 {
+		words += " while " + condsWords(l.While)
+	}
+	return words
+}
+
+func dayWorkedWords(n uint32) string {
+	if n == 1 {
+		return "day worked"
+	}
+	return fmt.Sprintf("%d days worked", n)
+}
+
+func seasonWords(l maintenance.Limb) string {
+	words := "season"
+	if l.Seasons > 1 {
+		words = fmt.Sprintf("%d seasons", l.Seasons)
+	}
+	if l.Crop != "" {
+		words += " of " + spoken(l.Crop)
+	}
+	switch l.When {
+	case maintenance.SeasonIn:
+		return words + " while it is open"
+	case maintenance.SeasonAfter:
+		return words + " once it is closed"
+	}
+	return words + " before it opens"
 }
 
 // nearWords says soon and late where the chart sets them.
 func nearWords(l maintenance.Limb) string {
 	var words []string
-	if l.Soon > 0 {
-		words = append(words, "soon "+hourWords(l.Soon)+" before")
+	if s := nearWord(l, l.Soon, l.SoonDays); s != "" {
+		words = append(words, "soon "+s+" before")
 	}
-	if l.SoonDays > 0 {
-		words = append(words, "soon "+plural(int64(l.SoonDays), "day")+" before")
-	}
-	if l.Late > 0 {
-		words = append(words, "overdue "+hourWords(l.Late)+" after")
-	}
-	if l.LateDays > 0 {
-		words = append(words, "overdue "+plural(int64(l.LateDays), "day")+" after")
+	if s := nearWord(l, l.Late, l.LateDays); s != "" {
+		words = append(words, "overdue "+s+" after")
 	}
 	if len(words) == 0 {
 		return ""
 	}
 	return " (" + strings.Join(words, ", ") + ")"
+}
+
+func nearWord(l maintenance.Limb, n hours.Millis, days uint32) string {
+	switch {
+	case n > 0 && l.Kind == maintenance.LimbCounted:
+		return perUnit(int64(n), milli) + " " + spoken(l.Of)
+	case n > 0:
+		return hourWords(n)
+	case days > 0 && l.Kind == maintenance.LimbDays:
+		return plural(int64(days), "day") + " worked"
+	case days > 0:
+		return plural(int64(days), "day")
+	}
+	return ""
 }
 
 func hourWords(h hours.Millis) string { return perUnit(int64(h), msPerHour) + " h" }
@@ -197,8 +268,14 @@ func placeWords(p maintenance.PointDef) string {
 	if p.Station > 0 {
 		words = append(words, fmt.Sprintf("station %d", p.Station))
 	}
+	if p.Attachment != "" {
+		words = append(words, "on "+spoken(p.Attachment))
+	}
 	if p.Side != "" {
 		words = append(words, p.Side)
+	}
+	if p.Clock > 0 {
+		words = append(words, fmt.Sprintf("at %d o'clock seen from %s", p.Clock, p.SeenFrom))
 	}
 	if p.Reach != "" {
 		words = append(words, p.Reach)
@@ -222,6 +299,9 @@ func cautionText(cautions []maintenance.CautionDef, id string) string {
 
 func meterWords(m maintenance.MeterDef, signals []maintenance.SignalDef) string {
 	step := ", in steps of " + hourWords(m.Resolution)
+	if m.Of != "" {
+		step += ", of the attachment " + m.Of
+	}
 	switch m.Kind {
 	case maintenance.MeterBroadcast:
 		return fmt.Sprintf("on the bus, group %d, SPN %d%s%s", m.Group, m.SPN, sourceWords(m.Source), step)

@@ -58,17 +58,47 @@ type report struct {
 	file string
 	list Errors
 	seen map[Error]bool
-	more int // found beyond maxErrors
+	more int                   // found beyond maxErrors
+	from map[*yaml.Node]string // nodes of other files, with their names
+}
+
+// others notes that a tree of nodes is another file's.
+func (r *report) others(root *yaml.Node, file string) {
+	if r.from == nil {
+		r.from = make(map[*yaml.Node]string)
+	}
+	if _, ok := r.from[root]; ok {
+		return
+	}
+	r.from[root] = file
+	for _, n := range root.Content {
+		r.others(n, file)
+	}
+}
+
+// copied notes that one node stands for another.
+func (r *report) copied(of, n *yaml.Node) {
+	if file, ok := r.from[of]; ok {
+		r.from[n] = file
+	}
 }
 
 // add notes a mistake at a node. The same mistake at the same place, as an
 // alias brings it, is told once.
 func (r *report) add(n *yaml.Node, path, what, want, fix string) {
-	r.addAt(n.Line, n.Column, path, what, want, fix)
+	file := r.file
+	if other, ok := r.from[n]; ok {
+		file = other
+	}
+	r.addIn(file, n.Line, n.Column, path, what, want, fix)
 }
 
 func (r *report) addAt(line, column int, path, what, want, fix string) {
-	e := Error{File: r.file, Line: line, Column: column, Path: path, What: what, Want: want, Fix: fix}
+	r.addIn(r.file, line, column, path, what, want, fix)
+}
+
+func (r *report) addIn(file string, line, column int, path, what, want, fix string) {
+	e := Error{File: file, Line: line, Column: column, Path: path, What: what, Want: want, Fix: fix}
 	key := e
 	key.Path = ""
 	if r.seen[key] {
@@ -85,6 +115,13 @@ func (r *report) addAt(line, column int, path, what, want, fix string) {
 	r.list = append(r.list, e)
 }
 
+func b2i(b bool) int {
+	if b {
+		return 1
+	}
+	return 0
+}
+
 // err returns the mistakes in the order of their places, nil where there is
 // none.
 func (r *report) err() error {
@@ -92,7 +129,10 @@ func (r *report) err() error {
 		return nil
 	}
 	slices.SortStableFunc(r.list, func(a, b Error) int {
-		return cmp.Or(cmp.Compare(a.Line, b.Line), cmp.Compare(a.Column, b.Column), strings.Compare(a.What, b.What))
+		if (a.File == r.file) != (b.File == r.file) {
+			return cmp.Compare(b2i(b.File == r.file), b2i(a.File == r.file))
+		}
+		return cmp.Or(strings.Compare(a.File, b.File), cmp.Compare(a.Line, b.Line), cmp.Compare(a.Column, b.Column), strings.Compare(a.What, b.What))
 	})
 	if r.more > 0 {
 		last := r.list[len(r.list)-1]

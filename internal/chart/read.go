@@ -25,9 +25,17 @@ type value struct {
 	field map[string]*value // objects
 	items []*value          // lists; nil for an entry that is not understood
 	named []entry           // named entries, in the file's order
+	low   limit             // ranges
+	high  limit             // ranges
 
 	keys    map[string]*yaml.Node // objects: every key that stands there
 	guessed map[string]bool       // objects: fields that a misspelt key was meant for
+}
+
+// limit is one side of a range, or none.
+type limit struct {
+	set bool
+	num int64
 }
 
 // entry is one named entry. Value is nil where it is not understood.
@@ -53,6 +61,17 @@ func (p *place) String() string {
 	return before + "." + p.step
 }
 
+// pointIndex gives which of the points a place is in.
+func (p *place) pointIndex() (int, bool) {
+	for ; p != nil; p = p.in {
+		if p.in != nil && p.in.step == "points" && p.in.in == nil {
+			i, err := strconv.Atoi(strings.Trim(p.step, "[]"))
+			return i, err == nil
+		}
+	}
+	return 0, false
+}
+
 func (v *value) get(name string) *value {
 	if v == nil {
 		return nil
@@ -64,6 +83,28 @@ func (v *value) has(name string) bool { return v.get(name) != nil }
 
 // keyed reports whether the key stands there, understood or not.
 func (v *value) keyed(name string) bool { return v != nil && v.keys[name] != nil }
+
+// yes reports a yes.
+func (v *value) yes(name string) bool { return v.whole(name, 0) == 1 }
+
+// texts gives the words of a list, or of one word in its place. What is not
+// understood is left out.
+func (v *value) texts(name string) []string {
+	f := v.get(name)
+	if f == nil {
+		return nil
+	}
+	if f.node.Kind == yaml.ScalarNode {
+		return []string{f.text}
+	}
+	var texts []string
+	for _, item := range f.items {
+		if item != nil {
+			texts = append(texts, item.text)
+		}
+	}
+	return texts
+}
 
 func (v *value) str(name string) string {
 	if f := v.get(name); f != nil {
@@ -106,6 +147,7 @@ type reader struct {
 	rep      *report
 	language *object
 	refs     []reference
+	defs     *definitions
 	aliases  int
 	values   int
 	full     bool // a limit was met: no further node is read
@@ -132,9 +174,35 @@ func (r *reader) read(s *shape, n *yaml.Node, at *place) *value {
 	case kindNamed:
 		return r.names(s, v)
 	case kindEither:
-		if n.Kind == yaml.MappingNode {
-			return r.object(s, v)
+		return r.either(s, v)
+	case kindRange:
+		return r.span(s, v)
+	case kindFlag:
+		if n.Kind == yaml.ScalarNode && n.ShortTag() == "!!null" && n.Style&yaml.TaggedStyle == 0 {
+			v.num = 1
+			return v
 		}
+	}
+	return r.scalar(s, v)
+}
+
+// either reads a word, a list or fields, by what stands there.
+func (r *reader) either(s *shape, v *value) *value {
+	switch {
+	case v.node.Kind == yaml.MappingNode && s.object != nil:
+		return r.object(s, v)
+	case v.node.Kind == yaml.SequenceNode && s.each != nil:
+		return r.items(s, v)
+	case v.node.Kind == yaml.ScalarNode && s.plain != nil && s.plain.kind != kindObject:
+		if v.node.Style&yaml.TaggedStyle != 0 || v.node.ShortTag() == "!!null" {
+			r.bad(v, r.found(v.node), s.want(), "")
+			return nil
+		}
+		return r.scalar(s.plain, v)
+	}
+	if s.plain != nil || v.node.Kind != yaml.ScalarNode {
+		r.bad(v, r.found(v.node), s.want(), "")
+		return nil
 	}
 	return r.scalar(s, v)
 }
@@ -235,7 +303,9 @@ func (r *reader) unknown(o *object, v *value, key *yaml.Node, name string) {
 		return
 	}
 	fix := ""
-	if number := cutByComma(v.node, key); number != "" {
+	if name == "gone" {
+		fix = "it takes away what a base has, in a file of differences"
+	} else if number := cutByComma(v.node, key); number != "" {
 		fix = "write " + number + ", as a comma ends the number here"
 	} else if meant := nearest(name, r.free(o, v)); meant != "" {
 		if v.guessed == nil {
@@ -243,10 +313,14 @@ func (r *reader) unknown(o *object, v *value, key *yaml.Node, name string) {
 		}
 		v.guessed[meant] = true
 		fix = fmt.Sprintf("did you mean %q?", meant)
-	} else if homes := r.language.homes(name); len(homes) > 0 {
+	} else if homes := r.language.homes(name); len(homes) > 0 && len(homes) <= 4 {
 		fix = "it belongs to " + list(homes, "or")
 	}
-	r.rep.add(key, path, fmt.Sprintf("%s has no %s", o.title, shown(name)), list(o.names(), "or"), fix)
+	want := list(o.names(), "or")
+	if len(o.fields) > 12 && fix != "" {
+		want = "" // so many names hide the suggestion
+	}
+	r.rep.add(key, path, fmt.Sprintf("%s has no %s", o.title, shown(name)), want, fix)
 }
 
 // cutByComma gives the number that a decimal comma cut in two inside braces,
@@ -278,17 +352,33 @@ func (r *reader) free(o *object, v *value) []string {
 func (r *reader) complete(o *object, v *value) {
 	for i := range o.fields {
 		f := &o.fields[i]
-		if f.required && v.keys[f.name] == nil && !v.guessed[f.name] {
+		if f.required && v.keys[f.name] == nil && !v.guessed[f.name] && (f.unless == "" || v.str("do") != f.unless) {
 			r.bad(v, fmt.Sprintf("%s needs %q", o.title, f.name), f.shape.want(), "")
 		}
-		if f.needs != "" && v.keys[f.name] != nil && v.keys[f.needs] == nil && !v.guessed[f.needs] {
-			need, _ := o.find(f.needs)
-			r.rep.add(v.keys[f.name], v.place.String(), fmt.Sprintf("%q stands without %q", f.name, f.needs), need.shape.want(), "say both, or leave "+f.name+" out")
-		}
+		r.needs(o, f, v)
 	}
 	if len(o.oneOf)+len(o.anyOf) > 0 {
 		r.alternatives(o, v)
 	}
+}
+
+// needs refuses a field that stands without the one it goes with.
+func (r *reader) needs(o *object, f *field, v *value) {
+	if f.needs == "" || v.keys[f.name] == nil {
+		return
+	}
+	var names []string
+	for _, name := range f.need() {
+		if v.keys[name] != nil || v.guessed[name] {
+			return
+		}
+		names = append(names, strconv.Quote(name))
+	}
+	want := ""
+	if need, _ := o.find(f.needs); len(names) == 1 {
+		want = need.shape.want()
+	}
+	r.rep.add(v.keys[f.name], v.place.String(), fmt.Sprintf("%q stands without %s", f.name, list(names, "or")), want, "say both, or leave "+f.name+" out")
 }
 
 // alternatives holds an object to its choice of fields.
@@ -296,7 +386,7 @@ func (r *reader) alternatives(o *object, v *value) {
 	var said []*yaml.Node
 	names := slices.Concat(o.oneOf, o.anyOf)
 	for _, name := range names {
-		if v.keys[name] != nil {
+		if v.keys[name] != nil && !(len(o.joined) == 2 && name == o.joined[1] && v.keys[o.joined[0]] != nil) {
 			said = append(said, v.keys[name])
 		}
 	}
@@ -409,6 +499,12 @@ func (r *reader) scalar(s *shape, v *value) *value {
 	switch s.kind {
 	case kindText, kindEither:
 		ok = r.readText(s, v)
+	case kindFlag:
+		ok = r.readFlag(s, v)
+	case kindDate:
+		ok = r.readDate(s, v)
+	case kindAmount:
+		ok = r.readAmount(s, v)
 	case kindID:
 		ok = r.readID(s, v)
 	case kindRef:
@@ -460,6 +556,9 @@ func (r *reader) readID(s *shape, v *value) bool {
 // can't be an id is not defined either.
 func (r *reader) readRef(s *shape, v *value) bool {
 	v.text = v.node.Value
+	if s.soft && !r.readText(s, v) {
+		return false
+	}
 	r.refs = append(r.refs, reference{value: v, shape: s})
 	return true
 }
@@ -632,43 +731,7 @@ func (r *reader) found(n *yaml.Node) string {
 	return shown(n.Value)
 }
 
-// --- references and ids ---
-
-// resolve holds every name used against the names defined.
-func (r *reader) resolve(root *value) {
-	defined := make(map[string][]string)
-	known := make(map[string]map[string]bool)
-	for _, ref := range r.refs {
-		section := ref.shape.target
-		if root.keys[section] != nil && !root.has(section) {
-			continue // the section itself is not understood, and said so
-		}
-		if known[section] == nil {
-			known[section] = make(map[string]bool)
-			for _, e := range root.entries(section) {
-				known[section][e.key.text] = true
-				defined[section] = append(defined[section], e.key.text)
-			}
-		}
-		if known[section][ref.value.text] {
-			continue
-		}
-		fix := didYouMean(ref.value.text, defined[section])
-		if fix == "" {
-			fix = "add it to " + section
-		}
-		r.bad(ref.value, fmt.Sprintf("%s is not defined in %s", shown(ref.value.text), section), r.choice(ref.shape, defined[section]), fix)
-	}
-}
-
-// choice lists what could have been named, where that is short.
-func (r *reader) choice(s *shape, defined []string) string {
-	const most = 8
-	if n := len(defined); n == 0 || n > most {
-		return s.what + " of this chart"
-	}
-	return list(defined, "or")
-}
+// --- ids ---
 
 // isID reports whether s is letters, digits, single dashes and underscores,
 // with a letter first and a letter or digit last.

@@ -3,6 +3,7 @@ package chart
 import (
 	"fmt"
 	"slices"
+	"strings"
 
 	"github.com/hourbell/hourbell/internal/j1939"
 )
@@ -25,7 +26,11 @@ const (
 	kindObject                   // fields by name
 	kindList                     // several of one shape
 	kindNamed                    // several of one shape, each under a key of its own
-	kindEither                   // a text, or an object
+	kindEither                   // a word, a list or fields, each of its own shape
+	kindFlag                     // said or not: nothing, or yes
+	kindDate                     // a day, as 2031-03-02
+	kindRange                    // [lowest, highest] of decimals
+	kindAmount                   // a number with its unit, as 1.8 l
 )
 
 // shape says what may stand at one place of a chart.
@@ -40,21 +45,29 @@ type shape struct {
 	top    int64    // decimals: the most, in 1
 	least  int      // lists: the fewest entries
 	unit   string   // decimals: what is counted
-	target string   // references: the section of the chart
+	open   bool     // ranges: either side may be left open with ~
+	single bool     // ranges: one number may stand for both
+	target string   // references: the sections of the chart, with commas between
+	soft   bool     // references: any words where the chart has none of the sections
 	what   string   // references: what is referred to, with its article
-	words  []string // closed lists
+	words  []string // closed lists; references: names that every chart knows
+	plain  *shape   // either: what a single word may be; a text of up to max characters where nil
 	later  []string // closed lists: words of later versions
-	key    *shape   // named: what the keys are
-	each   *shape   // lists, named: what the entries are
-	object *object  // objects
+	key    *shape   // named, either: what the keys are
+	each   *shape   // lists, named, either: what the entries are
+	object *object  // objects, either
 }
+
+// sections gives the sections that a reference may name something of.
+func (s *shape) sections() []string { return strings.Split(s.target, ",") }
 
 // field is one row of the table of fields.
 type field struct {
 	name     string
 	shape    shape
 	required bool
-	needs    string // another field that must stand beside it
+	unless   string // required but where the work ("do") is this
+	needs    string // other fields, with commas between, of which one must stand beside it
 	doc      string // what it says, in a sentence
 }
 
@@ -65,7 +78,16 @@ type object struct {
 	fields []field
 	oneOf  []string // exactly one of these fields stands
 	anyOf  []string // at least one of these fields stands
+	joined []string // of oneOf: two that may stand together
 	later  []string // words that later versions understand here
+}
+
+// need gives the fields of which one must stand beside f.
+func (f *field) need() []string {
+	if f.needs == "" {
+		return nil
+	}
+	return strings.Split(f.needs, ",")
 }
 
 // find gives the row of a name.
@@ -113,13 +135,49 @@ func (s *shape) want() string {
 	case kindFrame:
 		return "a frame, as 18FEE500#72600000FFFFFFFF"
 	case kindObject:
-		return s.object.title + ", as {" + s.object.fields[0].name + ": ...}"
+		return s.object.shown()
+	case kindFlag:
+		return "nothing after it, or yes"
+	case kindDate:
+		return "a date, as 2031-03-02"
+	case kindRange:
+		return s.wantRange()
+	case kindAmount:
+		return "a number with its unit, as 1.8 l; the units are " + list(unitWords(), "and")
 	case kindList:
 		return "a list, as [...]"
 	case kindNamed:
 		return "names, each with its meaning"
 	}
-	return "a text, or " + s.object.title + ", as {" + s.object.fields[0].name + ": ...}"
+	return s.wantEither()
+}
+
+// shown gives an object's title with its first field.
+func (o *object) shown() string { return o.title + ", as {" + o.fields[0].name + ": ...}" }
+
+func (s *shape) wantEither() string {
+	want := "a text"
+	if s.plain != nil {
+		want = s.plain.want()
+	}
+	if s.each != nil && s.key == nil {
+		want += ", a list"
+	}
+	if s.object != nil {
+		want += ", or " + s.object.shown()
+	}
+	return want
+}
+
+func (s *shape) wantRange() string {
+	want := "[lowest, highest]"
+	if s.single {
+		want = "a number, or [lowest, highest]"
+	}
+	if s.open {
+		want += ", with ~ for a side that is open"
+	}
+	return want
 }
 
 func (s *shape) wantDecimal() string {
@@ -147,6 +205,7 @@ func (o *object) walk(do func(*object)) {
 		}
 		visit(s.key)
 		visit(s.each)
+		visit(s.plain)
 		if s.object == nil || slices.Contains(seen, s.object) {
 			return
 		}
@@ -163,7 +222,7 @@ func (o *object) walk(do func(*object)) {
 func (o *object) homes(name string) []string {
 	var homes []string
 	o.walk(func(in *object) {
-		if _, ok := in.find(name); ok {
+		if _, ok := in.find(name); ok && !slices.Contains(homes, in.title) {
 			homes = append(homes, in.title)
 		}
 	})

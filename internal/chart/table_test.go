@@ -24,8 +24,13 @@ func TestTableOfFieldsIsSound(t *testing.T) {
 			assert.True(t, isID(f.name), where)
 			assert.True(t, strings.HasSuffix(f.doc, "."), "%s has a sentence of documentation", where)
 			assert.Equal(t, 1, count(names, f.name), where)
-			if f.needs != "" {
-				assert.Contains(t, names, f.needs, where)
+			for _, need := range f.need() {
+				assert.Contains(t, names, need, where)
+			}
+			if f.unless != "" {
+				assert.True(t, f.required, where)
+				assert.Contains(t, names, "do", where)
+				assert.Contains(t, doWords(), f.unless, where)
 			}
 			assertShape(t, root, &f.shape, where)
 		}
@@ -58,9 +63,11 @@ func assertShape(t *testing.T, root *object, s *shape, where string) {
 		assert.Positive(t, s.top, where)
 		assert.NotEmpty(t, s.finest, where)
 	case kindRef:
-		section, ok := root.find(s.target)
-		if assert.True(t, ok, "%s refers to the section %q", where, s.target) {
-			assert.Equal(t, kindNamed, section.shape.kind, where)
+		for _, target := range s.sections() {
+			section, ok := root.find(home(target))
+			if assert.True(t, ok, "%s refers to the section %q", where, target) && home(target) != inPoints {
+				assert.Equal(t, kindNamed, section.shape.kind, where)
+			}
 		}
 		assert.NotEmpty(t, s.what, where)
 	case kindList:
@@ -69,8 +76,24 @@ func assertShape(t *testing.T, root *object, s *shape, where string) {
 	case kindNamed:
 		assertShape(t, root, s.key, where)
 		assertShape(t, root, s.each, where)
-	case kindObject, kindEither:
+	case kindRange:
+		assert.Positive(t, s.per, where)
+		assert.Positive(t, s.top, where)
+		assert.NotEmpty(t, s.finest, where)
+	case kindObject:
 		assert.NotEmpty(t, s.object.fields, where)
+	case kindEither:
+		assert.True(t, s.plain != nil || s.max > 0, where)
+		if s.plain != nil {
+			assertShape(t, root, s.plain, where)
+		}
+		if s.each != nil {
+			assertShape(t, root, s.each, where)
+			assert.Positive(t, s.max, where)
+		}
+		if s.object != nil {
+			assert.NotEmpty(t, s.object.fields, where)
+		}
 	}
 }
 
