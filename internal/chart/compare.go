@@ -19,12 +19,15 @@ const (
 	WorkChanged     ChangeKind = 4 // what is done, by whom, with what, in which round
 	CautionsChanged ChangeKind = 5
 	MeterChanged    ChangeKind = 6 // added, gone, or known in another way
+	PointChanged    ChangeKind = 7 // where it is, where it is fitted, its part
+	WordChanged     ChangeKind = 8 // a trait, condition, event, count, material, walk-round, lead or setting
+	BasisChanged    ChangeKind = 9 // where figures come from
 )
 
 // Change is one difference between two editions.
 type Change struct {
 	Kind ChangeKind
-	// What changed: a task's id, or a meter's.
+	// What changed: the id of a task, a meter, a point or whatever else has one.
 	ID string
 	// Was and Now say it in words, "" where there was or is nothing.
 	Was, Now string
@@ -48,21 +51,24 @@ func orNothing(s string) string {
 	return s
 }
 
-// Compare lists what differs in b, beside a: meters, then the tasks of b in
-// their order, then those that are gone.
+// Compare lists what differs in b, beside a: meters, basis, other words, points,
+// then the tasks of b in their order, then those that are gone.
 func Compare(a, b *maintenance.Chart) []Change {
 	changes := compareMeters(a, b)
+	changes = append(changes, compareRows(BasisChanged, basisRows(a), basisRows(b))...)
+	changes = append(changes, compareRows(WordChanged, wordRows(a), wordRows(b))...)
+	changes = append(changes, compareRows(PointChanged, pointRows(a), pointRows(b))...)
 	for _, now := range b.Tasks {
 		was, ok := findTask(a, now.ID)
 		if !ok {
-			changes = append(changes, Change{Kind: TaskAdded, ID: now.ID, Now: now.Call + ", " + IntervalWords(now.Limbs)})
+			changes = append(changes, Change{Kind: TaskAdded, ID: now.ID, Now: now.Call + ", " + whenWords(now, b)})
 			continue
 		}
 		changes = append(changes, compareTask(was, now, a, b)...)
 	}
 	for _, was := range a.Tasks {
 		if _, ok := findTask(b, was.ID); !ok {
-			changes = append(changes, Change{Kind: TaskGone, ID: was.ID, Was: was.Call + ", " + IntervalWords(was.Limbs)})
+			changes = append(changes, Change{Kind: TaskGone, ID: was.ID, Was: was.Call + ", " + whenWords(was, a)})
 		}
 	}
 	return changes
@@ -83,23 +89,101 @@ func compareTask(was, now maintenance.TaskDef, a, b *maintenance.Chart) []Change
 			changes = append(changes, Change{Kind: kind, ID: now.ID, Was: before, Now: after})
 		}
 	}
-	say(IntervalChanged, IntervalWords(was.Limbs), IntervalWords(now.Limbs))
-	say(WorkChanged, workWords(was), workWords(now))
+	say(IntervalChanged, whenWords(was, a), whenWords(now, b))
+	say(WorkChanged, workWords(was, a), workWords(now, b))
 	say(CautionsChanged, cautionWords(was, a), cautionWords(now, b))
 	return changes
 }
 
-func workWords(t maintenance.TaskDef) string {
-	words := []string{t.Do, t.Call, "by " + whoWord(t.Who)}
+func workWords(t maintenance.TaskDef, c *maintenance.Chart) string {
+	words := []string{t.Do + ", " + t.Call + ", by " + whoWord(t.Who)}
 	if t.Round != "" {
-		words = append(words, "round "+t.Round)
+		words[0] += ", round " + t.Round
 	}
 	for _, w := range []string{t.Material, t.Amount} {
 		if w != "" {
-			words = append(words, w)
+			words[0] += ", " + w
 		}
 	}
-	return strings.Join(words, ", ") + minutesWords(t.Minutes)
+	words[0] += minutesWords(t.Minutes)
+	return strings.Join(append(words, taskLines(t, c)...), "; ")
+}
+
+// row is what a chart says of one id, in words.
+type row struct{ id, words string }
+
+// compareRows lists what differs between two lists of rows: those of b in their
+// order, then those that are gone.
+func compareRows(kind ChangeKind, a, b []row) []Change {
+	var changes []Change
+	find := func(rows []row, id string) string {
+		if i := slices.IndexFunc(rows, func(r row) bool { return r.id == id }); i >= 0 {
+			return rows[i].words
+		}
+		return ""
+	}
+	for _, now := range b {
+		if was := find(a, now.id); was != now.words {
+			changes = append(changes, Change{Kind: kind, ID: now.id, Was: was, Now: now.words})
+		}
+	}
+	for _, was := range a {
+		if !slices.ContainsFunc(b, func(r row) bool { return r.id == was.id }) {
+			changes = append(changes, Change{Kind: kind, ID: was.id, Was: was.words})
+		}
+	}
+	return changes
+}
+
+func basisRows(c *maintenance.Chart) []row {
+	var rows []row
+	for _, b := range c.Basis {
+		rows = append(rows, row{basisWord(b.Kind), basisWordsOf(b)})
+	}
+	return rows
+}
+
+func wordRows(c *maintenance.Chart) []row {
+	var rows []row
+	add := func(what, id, words string) { rows = append(rows, row{what + " " + id, words}) }
+	for _, a := range c.Attachments {
+		add("attachment", a.ID, a.Call)
+	}
+	for _, q := range slices.Concat(c.Traits, c.Conditions) {
+		add("question", q.ID, questionWords(q))
+	}
+	for _, e := range c.Events {
+		add("event", e.ID, e.Call)
+	}
+	for _, n := range c.Counts {
+		add("count", n.ID, countWords(n))
+	}
+	for _, m := range c.Materials {
+		add("material", m.ID, materialWords(m))
+	}
+	for _, w := range c.Walks {
+		add("walk-round", w.ID, walkWords(w, c))
+	}
+	for _, l := range c.Leads {
+		add("lead", l.ID, strings.Join(append([]string{l.Call}, leadLines(l, c)...), "; "))
+	}
+	for _, s := range c.Settings {
+		words := []string{settingWords(s)}
+		for _, suit := range s.Suits {
+			words = append(words, suitWords(s, suit))
+		}
+		add("setting", s.ID, strings.Join(words, "; "))
+	}
+	return rows
+}
+
+func pointRows(c *maintenance.Chart) []row {
+	var rows []row
+	for _, p := range c.Points {
+		words := strings.Join(append([]string{tablePlace(p)}, pointLines(p, c)...), "; ")
+		rows = append(rows, row{p.ID, strings.TrimPrefix(words, "; ")})
+	}
+	return rows
 }
 
 // cautionWords gives the cautions' texts, so that a caution that says another

@@ -282,7 +282,7 @@ func (c *compiler) limits(v *value, of string, kind maintenance.TraitKind, words
 	for _, o := range []struct {
 		name string
 		op   maintenance.CondOp
-	}{{"below", maintenance.CondBelow}, {"above", maintenance.CondAbove}, {"from", maintenance.CondFrom}, {"up_to", maintenance.CondUpTo}} {
+	}{{"from", maintenance.CondFrom}, {"above", maintenance.CondAbove}, {"up_to", maintenance.CondUpTo}, {"below", maintenance.CondBelow}} {
 		n := v.get(o.name)
 		if n == nil {
 			continue

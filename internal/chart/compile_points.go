@@ -144,7 +144,11 @@ func (c *compiler) task(point string, v *value) maintenance.TaskDef {
 		Why: v.str("why"), DoneWhen: v.str("done_when"), Pose: v.str("pose"), Access: v.str("access"), Tools: c.unlike(v, "tools"),
 		HarmOver: v.get("harm").str("over"), HarmUnder: v.get("harm").str("under"), Expect: v.str("expect"), Walks: c.unlike(v, "walks"),
 	}
-	if def.Call == "" {
+	switch {
+	case def.Call != "":
+	case def.Do == forbidden:
+		def.Call = "Never " + spoken(v.str("id")) + " " + spoken(point)
+	default:
 		def.Call = made(def.Do, point)
 	}
 	c.limbs(v, &def)
@@ -160,9 +164,6 @@ func basisKind(word string) maintenance.BasisKind {
 // made gives a task's words where the chart has none: Grease concave hangers.
 func made(do, point string) string {
 	words := do + " " + spoken(point)
-	if do == "never" {
-		words = "never touch " + spoken(point)
-	}
 	return strings.ToUpper(words[:1]) + words[1:]
 }
 

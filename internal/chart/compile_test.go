@@ -330,10 +330,13 @@ func BenchmarkCompile200Tasks(b *testing.B) {
 }
 
 func FuzzCompile(f *testing.F) {
-	for _, name := range []string{"whole.points.yaml", "demo.points.yaml"} {
+	for _, name := range []string{"whole.points.yaml", "whole2.points.yaml", "evening.points.yaml", "demo.points.yaml"} {
 		src, err := os.ReadFile(filepath.Join("testdata", name))
 		require.NoError(f, err)
 		f.Add(src)
+	}
+	for _, tc := range wordMistakes {
+		f.Add([]byte(tc.in))
 	}
 	for _, tc := range mistakes {
 		f.Add([]byte(tc.in))
@@ -349,8 +352,11 @@ func FuzzCompile(f *testing.F) {
 			return
 		}
 		require.NotEmpty(t, c.ID)
-		require.NoError(t, c.Check())
 		require.NoError(t, chart.Describe(discard{}, c, chart.Basis{}))
+		require.NoError(t, chart.Table(discard{}, c, nil))
+		back, err := maintenance.DecodeChart(maintenance.AppendChart(nil, c))
+		require.NoError(t, err)
+		require.Equal(t, c.Hash(), back.Hash())
 		require.Empty(t, chart.Compare(c, c))
 		checkWhole(t, c)
 	})

@@ -31,7 +31,7 @@ func (c *compiler) work(v *value, def *maintenance.TaskDef) {
 		}
 	}
 	c.refuse(v, def)
-	if def.Do == "never" {
+	if def.Do == forbidden {
 		c.never(v)
 	}
 }
@@ -374,7 +374,7 @@ func (c *compiler) follow(i int, index map[string]int) {
 			continue
 		}
 		other := &c.chart.Tasks[j]
-		if other.Do == "never" {
+		if other.Do == forbidden {
 			c.bad(v.get("task"), id+" is never done", "a task that is done", "")
 			continue
 		}
@@ -421,7 +421,7 @@ func (c *compiler) covers(t *maintenance.TaskDef, index map[string]int) {
 		c.bad(c.at[t.ID].get("covers"), fmt.Sprintf("%s covers itself by way of %s", t.ID, strings.Join(trail[:len(trail)-1], ", ")), "", "take one of them away")
 	}
 	for _, id := range t.Covers {
-		if j, ok := index[id]; ok && c.chart.Tasks[j].Do == "never" {
+		if j, ok := index[id]; ok && c.chart.Tasks[j].Do == forbidden {
 			c.bad(c.at[t.ID].get("covers"), id+" is never done", "tasks that are done", "")
 		}
 	}

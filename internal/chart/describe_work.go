@@ -85,7 +85,7 @@ func questionWords(q maintenance.TraitDef) string {
 	case maintenance.TraitNumber:
 		words = "a number"
 		if q.Unit != "" {
-			words += " of " + q.Unit
+			words += ", in " + q.Unit
 		}
 	case maintenance.TraitChoice:
 		words = list(q.Choices, "or")
@@ -154,6 +154,16 @@ func materialWord(id string, c *maintenance.Chart) string {
 	return id
 }
 
+// partWord gives a part or a material as people call it.
+func partWord(id string, c *maintenance.Chart) string {
+	for _, p := range c.Parts {
+		if p.ID == id {
+			return p.Call
+		}
+	}
+	return materialWord(id, c)
+}
+
 func eventWord(id string, c *maintenance.Chart) string {
 	for _, e := range c.Events {
 		if e.ID == id {
@@ -200,13 +210,13 @@ func condWords(d maintenance.Cond) string {
 	case maintenance.CondIsNot:
 		return of + " is known and not " + list(d.Words, "or")
 	case maintenance.CondBelow:
-		return of + " is below " + perUnit(d.Milli, milli)
+		return of + " below " + perUnit(d.Milli, milli)
 	case maintenance.CondAbove:
-		return of + " is above " + perUnit(d.Milli, milli)
+		return of + " above " + perUnit(d.Milli, milli)
 	case maintenance.CondFrom:
-		return of + " is " + perUnit(d.Milli, milli) + " or more"
+		return of + " " + perUnit(d.Milli, milli) + " or more"
 	}
-	return of + " is " + perUnit(d.Milli, milli) + " or less"
+	return of + " " + perUnit(d.Milli, milli) + " or less"
 }
 
 // --- points ---
@@ -278,11 +288,19 @@ func partWords(d maintenance.PartDef) string {
 func whenWords(t maintenance.TaskDef, c *maintenance.Chart) string {
 	switch {
 	case t.Do == forbidden:
-		return "never: " + t.Why
+		return neverWords(t)
 	case len(t.Limbs) == 0 && len(t.Triggers)+len(t.RunIns) > 0:
 		return "when something asks for it"
 	}
 	return IntervalWords(t.Limbs)
+}
+
+// neverWords says why something is never done.
+func neverWords(t maintenance.TaskDef) string {
+	if strings.HasPrefix(t.Call, "Never ") {
+		return "because " + t.Why
+	}
+	return "never, because " + t.Why
 }
 
 // taskLines says what there is to know of a task besides its interval, who does
@@ -372,7 +390,7 @@ func insteadWords(in maintenance.InsteadDef, t maintenance.TaskDef) string {
 		for i, trait := range in.NotIf {
 			not[i] = spoken(trait)
 		}
-		words += ", and it is known not to be " + list(not, "or")
+		words += ", and known to be no: " + list(not, "and")
 	}
 	return words + "; else " + IntervalWords(t.Limbs)
 }
@@ -462,7 +480,7 @@ func tooSoonWords(t maintenance.TooSoonDef, c *maintenance.Chart) string {
 func needWords(needs []maintenance.NeedDef, c *maintenance.Chart) string {
 	words := make([]string, len(needs))
 	for i, n := range needs {
-		what := materialWord(n.What, c)
+		what := partWord(n.What, c)
 		words[i] = perUnit(n.Milli, milli) + " " + n.Unit + " " + what
 		if n.Unit == "pieces" {
 			words[i] = perUnit(n.Milli, milli) + " x " + what
@@ -488,8 +506,11 @@ func measureWords(m maintenance.MeasureDef) string {
 	if s := rangeWords(m.OkLo, m.OkHi, m.Unit); s != "" {
 		words += ", good " + s
 	}
-	if s := rangeWords(m.ActLo, m.ActHi, m.Unit); s != "" {
-		words += ", act outside of " + s
+	if m.ActLo.Set {
+		words += ", act below " + perUnit(m.ActLo.Micro, micro) + " " + m.Unit
+	}
+	if m.ActHi.Set {
+		words += ", act above " + perUnit(m.ActHi.Micro, micro) + " " + m.Unit
 	}
 	switch {
 	case m.Found && m.Left:

@@ -129,7 +129,7 @@ func (t *tabler) noted(note string) {
 
 func (t *tabler) task(p maintenance.PointDef, d maintenance.TaskDef) {
 	if d.Do == forbidden {
-		t.wrapped("", pointWord(p)+": "+d.Call+", never: "+d.Why)
+		t.wrapped("", pointWord(p)+": "+d.Call+", "+neverWords(d))
 		return
 	}
 	t.row([]string{pointWord(p), tablePlace(p), d.Call, tableInterval(d, t.chart), materialWord(d.Material, t.chart), tableAmount(d), whoWord(d.Who)})
@@ -138,6 +138,9 @@ func (t *tabler) task(p maintenance.PointDef, d maintenance.TaskDef) {
 	}
 	for _, r := range d.Refuse {
 		t.wrapped("  * ", fmt.Sprintf("never with a material whose %s is %s", r.Name, r.Value))
+	}
+	if d.TooSoon.Hours > 0 || d.TooSoon.Days > 0 {
+		t.wrapped("  * ", tooSoonWords(d.TooSoon, t.chart))
 	}
 	if d.HarmOver != "" {
 		t.wrapped("  * ", "too much: "+d.HarmOver)
