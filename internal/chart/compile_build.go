@@ -301,7 +301,7 @@ func (c *compiler) limits(v *value, of string, kind maintenance.TraitKind, words
 		conds = append(conds, maintenance.Cond{Of: of, Op: maintenance.CondIsNot, Words: c.choices(not, of, words)})
 	}
 	if len(conds) > 1 && none(conds) {
-		c.bad(v, "nothing is both", "limits that leave something between them", "")
+		c.bad(v, "no "+of+" is all of this", "limits that leave something between them", "")
 	}
 	return conds
 }

@@ -128,7 +128,7 @@ func (c *compiler) latest(v *value, l *maintenance.Limb) {
 
 // grid is yes for hours on a meter, and a date for months.
 func (c *compiler) grid(v *value, l *maintenance.Limb) {
-	if v == nil || v.text == "no" || v.text == "false" {
+	if v == nil || v.text == "no" || v.text == "false" || l.Kind > maintenance.LimbMonths {
 		return
 	}
 	said := v.text == "yes" || v.text == "true"

@@ -68,6 +68,8 @@ func addIt(sections []string) string {
 	switch sections[0] {
 	case inTasks:
 		return "name it as point/task, or as task alone at its own point"
+	case inFindings:
+		return "add it to leads"
 	case inParts:
 		return "give that point a part"
 	case inRemarks:

@@ -163,7 +163,10 @@ func (s *shape) wantEither() string {
 	if s.each != nil && s.key == nil {
 		want += ", a list"
 	}
-	if s.object != nil {
+	switch {
+	case s.plain != nil && s.plain.kind == kindObject:
+		want = s.object.shown() + ", or a list of them"
+	case s.object != nil:
 		want += ", or " + s.object.shown()
 	}
 	return want

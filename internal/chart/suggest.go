@@ -14,6 +14,8 @@ func nearest(word string, candidates []string) string {
 		most = 3
 	} else if n >= 4 {
 		most = 2
+	} else if n < 2 {
+		most = 0 // every letter is near every other
 	}
 	best, distance := "", most+1
 	for _, c := range candidates {
