@@ -218,6 +218,12 @@ func TestSetsInsteadAndTriggersArrive(t *testing.T) {
 		{Kind: maintenance.TriggerFinding, Name: "winnower-lags"},
 	}, taskOf(t, c, "dynamo/bolts").Triggers)
 
+	assert.Equal(t, []maintenance.Limb{
+		{Kind: maintenance.LimbCounted, Of: "tanks", Count: 300_000, Late: 20_000, While: []maintenance.Cond{is("stones", "no")}},
+		{Kind: maintenance.LimbSeason, When: maintenance.SeasonBefore, Seasons: 2, Crop: "peas"},
+		{Kind: maintenance.LimbDays, Days: 30, LateDays: 4},
+	}, taskOf(t, c, "sieve-lever/free").Limbs)
+
 	for id, want := range map[string]struct {
 		words string
 		dose  maintenance.DoseDef
