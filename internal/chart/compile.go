@@ -70,6 +70,9 @@ func readRoot(rep *report, root *yaml.Node, machine string) (*Document, error) {
 		if err := checkable(c.chart).Check(); err != nil {
 			rep.addAt(0, 0, "", err.Error(), "", "")
 		}
+		if n := len(maintenance.AppendChart(nil, c.chart)); n > maxCompiled {
+			rep.addAt(0, 0, "", fmt.Sprintf("the compiled chart has %d bytes", n), fmt.Sprintf("at most %d", maxCompiled), "a chart is for one kind of machine: make one file for each")
+		}
 	}
 	if err := rep.err(); err != nil {
 		return nil, err

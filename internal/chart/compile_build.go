@@ -33,7 +33,7 @@ func (c *compiler) questions(root *value) {
 }
 
 // kept are names that conditions use for something else.
-func kept() []string { return []string{"minutes", "variant", "attachment"} }
+func kept() []string { return []string{"minutes", "variant"} }
 
 func (c *compiler) question(e entry) maintenance.TraitDef {
 	v, def := e.value, maintenance.TraitDef{ID: e.key.text, Kind: maintenance.TraitYesNo}
@@ -204,6 +204,9 @@ func (c *compiler) conds(v *value, name string, variants []string) []maintenance
 		if e.value != nil {
 			conds = append(conds, c.cond(e, variants)...)
 		}
+	}
+	if len(conds) > maxTerms {
+		c.bad(v.get(name), fmt.Sprintf("%d conditions here", len(conds)), fmt.Sprintf("at most %d", maxTerms), "")
 	}
 	return conds
 }

@@ -77,6 +77,9 @@ func (c *compiler) limb(v *value) (maintenance.Limb, bool) {
 	default:
 		return l, false
 	}
+	if l.Kind == maintenance.LimbDays && len(c.chart.Meters) == 0 && !c.root.keyed("meters") {
+		c.bad(v, "days worked are told by a meter, and the chart has none", "a meter in meters", "")
+	}
 	l.While = c.conds(v, "while", nil)
 	c.latest(v.get("latest"), &l)
 	c.grid(v.get("grid"), &l)
@@ -172,7 +175,7 @@ func (c *compiler) near(v *value, limbs []maintenance.Limb, soon bool) {
 		}
 		used := false
 		for i := range limbs {
-			if l := &limbs[i]; l.Kind == unit.kind {
+			if l := &limbs[i]; l.Kind == unit.kind || soon && unit.name == "days" && l.When == maintenance.SeasonBefore {
 				used = true
 				c.setNear(n, l, soon)
 			}
@@ -193,6 +196,8 @@ func (c *compiler) setNear(v *value, l *maintenance.Limb, soon bool) {
 		every, days = int64(l.Days), true
 	case maintenance.LimbCounted:
 		every = l.Count
+	case maintenance.LimbSeason:
+		every, days = maxDays, true
 	}
 	switch {
 	case soon && v.num >= every:

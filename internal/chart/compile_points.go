@@ -18,6 +18,9 @@ func (c *compiler) points(root *value) {
 		def := c.point(v)
 		c.chart.Points = append(c.chart.Points, def)
 		if part := v.get("part"); part != nil {
+			if len(c.chart.Parts) == maintenance.PartsKept {
+				c.bad(part, fmt.Sprintf("more than %d parts in one chart", maintenance.PartsKept), "", "keep those that are tracked")
+			}
 			c.chart.Parts = append(c.chart.Parts, c.part(def, part))
 		}
 		c.tasks(def.ID, v)

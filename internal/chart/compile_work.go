@@ -1,6 +1,7 @@
 package chart
 
 import (
+	"cmp"
 	"fmt"
 	"slices"
 	"strings"
@@ -226,17 +227,8 @@ func (c *compiler) trigger(v *value) []maintenance.TriggerDef {
 			continue
 		}
 		t.Kind = maintenance.TriggerKind(i + 1)
-		names := []string{v.str(name)}
-		if name == "done" || name == "failed" {
-			names = c.taskIDs(v, name)
-		}
-		var all []maintenance.TriggerDef
-		for _, n := range names {
-			one := t
-			one.Name = n
-			all = append(all, one)
-		}
-		return all
+		t.Name = v.str(name)
+		return []maintenance.TriggerDef{t}
 	}
 	return nil
 }
@@ -327,6 +319,9 @@ func (c *compiler) instead(v *value, def *maintenance.TaskDef) {
 		Basis: basisKind(v.str("from")), Limbs: c.interval(v.get("every")), NotIf: c.unlike(v, "not_if"),
 		Provided: c.taskIDs(v.get("provided"), "done_each_season"),
 	}
+	if len(in.Provided) > maxTerms {
+		c.bad(v.get("provided"), fmt.Sprintf("%d tasks here", len(in.Provided)), fmt.Sprintf("at most %d, each item of a set counted", maxTerms), "")
+	}
 	if c.asked[underWarranty] != nil && !slices.Contains(in.NotIf, underWarranty) && (v.has("not_if") || !v.keyed("not_if")) {
 		c.bad(v, "another interval than the book's would count under warranty", underWarranty+" in not_if", "")
 	}
@@ -353,7 +348,11 @@ func (c *compiler) agree() {
 		c.follow(i, index)
 	}
 	for i := range c.chart.Tasks {
-		c.covers(&c.chart.Tasks[i], index)
+		t := &c.chart.Tasks[i]
+		c.covers(t, index)
+		if len(t.Triggers) > maxTerms {
+			c.bad(c.at[t.ID], fmt.Sprintf("%d things make %s due", len(t.Triggers), t.ID), fmt.Sprintf("at most %d", maxTerms), "")
+		}
 	}
 }
 
@@ -384,8 +383,12 @@ func (c *compiler) follow(i int, index map[string]int) {
 				all = append(all, maintenance.TriggerDef{Kind: maintenance.TriggerBefore, Name: trigger.Name, By: maintenance.ByNextStart})
 			}
 		}
-		all = append(all, maintenance.TriggerDef{Kind: maintenance.TriggerDone, Name: t.ID, By: maintenance.ByNextStart})
-		other.Triggers = slices.Concat(other.Triggers, all)
+		all = append(all, maintenance.TriggerDef{Kind: maintenance.TriggerDone, Name: cmp.Or(t.Set, t.ID), By: maintenance.ByNextStart})
+		for _, one := range all {
+			if !slices.ContainsFunc(other.Triggers, func(o maintenance.TriggerDef) bool { return o.Kind == one.Kind && o.Name == one.Name && o.By == one.By }) {
+				other.Triggers = append(slices.Clip(other.Triggers), one)
+			}
+		}
 	}
 }
 

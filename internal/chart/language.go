@@ -51,16 +51,16 @@ func language() *object {
 			{name: "drives", shape: named("a drive", nested(driveObject())), doc: "Belt and chain drives with both shafts on the bus."},
 			{name: "rounds", shape: named("a round", nested(roundObject())), doc: "Tasks that are done together."},
 			{name: "cautions", shape: cautionTexts(), doc: "Cautions, shown wherever a task that names them is shown."},
-			{name: "attachments", shape: named("an attachment", attachmentText()), doc: "Parts that move between machines and keep their own hours, each with what people call it."},
-			{name: "traits", shape: named("a trait", questionShape(traitObject())), doc: "Questions about this machine's build, asked once. Not known is never taken for no."},
-			{name: "conditions", shape: named("a condition", questionShape(conditionObject())), doc: "Questions about crop, weather and field, which an operator answers as they change."},
-			{name: "events", shape: named("an event", eventText()), doc: "What may happen to a machine in the field, each with what people call it. Every chart knows storage-in and storage-out."},
+			{name: "attachments", shape: fewer(named("an attachment", words()), maintenance.AttachKept), doc: "Parts that move between machines and keep their own hours, each with what people call it."},
+			{name: "traits", shape: fewer(named("a trait", questionShape(traitObject())), maintenance.TraitsKept), doc: "Questions about this machine's build, asked once. Not known is never taken for no."},
+			{name: "conditions", shape: fewer(named("a condition", questionShape(conditionObject())), maintenance.TraitsKept), doc: "Questions about crop, weather and field, which an operator answers as they change."},
+			{name: "events", shape: named("an event", words()), doc: "What may happen to a machine in the field, each with what people call it. Every chart knows storage-in and storage-out."},
 			{name: "counts", shape: named("a count", nested(countObject())), doc: "What is counted besides hours, such as bales or loads."},
 			{name: "materials", shape: named("a material", nested(materialObject())), doc: "Greases, oils and other things that go in."},
 			{name: "walks", shape: named("a walk-round", nested(walkObject())), doc: "Occasions to walk round the machine."},
 			{name: "points", shape: many(pointObject(), maxPoints), doc: "The places on the machine, with what is done there."},
 			{name: "leads", shape: named("a lead", nested(leadObject())), doc: "From what is seen to where to look, in order."},
-			{name: "settings", shape: named("a setting", nested(settingObject())), doc: "What is set for crop and field, with what it should be."},
+			{name: "settings", shape: fewer(named("a setting", nested(settingObject())), maintenance.SettingsKept), doc: "What is set for crop and field, with what it should be."},
 		},
 	}
 }
@@ -75,6 +75,7 @@ const (
 	maxDays    = 3_650
 	maxAmount  = 100_000 // of grams, litres and the like
 	maxListed  = 100     // entries of the usual list
+	maxTerms   = 16      // conditions, triggers and terms in one list, as the domain has it
 )
 
 // The shapes that the table uses more than once.
@@ -105,6 +106,12 @@ func manyUpTo(o *object, max int64) shape {
 
 func named(what string, each shape) shape {
 	return shape{kind: kindNamed, max: maxNamed, what: what, key: &shape{kind: kindID}, each: &each}
+}
+
+// fewer holds a shape to as many entries as the domain keeps of a machine.
+func fewer(s shape, most int64) shape {
+	s.max = most
+	return s
 }
 
 // texts is a list of words for people.
@@ -141,7 +148,7 @@ func yesNo() shape { return shape{kind: kindYesNo} }
 func word(words ...string) shape { return shape{kind: kindWord, words: words} }
 
 // events gives a list of what may happen.
-func events() shape { return refs("events", "an event", knownEvents()...) }
+func events() shape { return fewer(refs("events", "an event", knownEvents()...), maxTerms) }
 
 // meterNames holds a chart to as many meters as the domain counts on a machine,
 // with room for those that later editions drop.

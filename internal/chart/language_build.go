@@ -57,9 +57,6 @@ func cautionRef() *shape {
 	return &s
 }
 
-func attachmentText() shape { return words() }
-func eventText() shape      { return words() }
-
 // questionShape is a question as one text, which is answered yes or no, or with
 // its kind of answer.
 func questionShape(o *object) shape {
@@ -149,7 +146,7 @@ func walkObject() *object {
 // conditions is what must hold, each under the name of what it is about.
 func conditions(sections, what string, known ...string) shape {
 	key, value := ref(sections, what, known...), comparison()
-	return shape{kind: kindNamed, least: 1, max: 20, what: what, key: &key, each: &value}
+	return shape{kind: kindNamed, least: 1, max: maxTerms, what: what, key: &key, each: &value}
 }
 
 // comparison is a word, several of which one holds, or limits of a number.

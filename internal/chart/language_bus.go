@@ -95,9 +95,7 @@ func driveObject() *object {
 }
 
 func meterNames() shape {
-	s := named("a meter", nested(meterObject()))
-	s.max = maintenance.MetersKept / 2
-	return s
+	return fewer(named("a meter", nested(meterObject())), maintenance.MetersKept/2)
 }
 
 func conversions() shape {

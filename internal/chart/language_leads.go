@@ -88,7 +88,7 @@ func suitObject() *object {
 			{name: "choose", shape: shape{kind: kindID}, doc: "The word."},
 			{name: "say", shape: words(), doc: "What to know about it."},
 		},
-		anyOf: []string{"set", "choose", "say"},
+		oneOf: []string{"set", "choose"},
 	}
 }
 

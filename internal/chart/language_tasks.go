@@ -19,8 +19,8 @@ func taskObject() *object {
 			{name: "soon", shape: nested(nearObject("soon")), needs: "every", doc: "How long before due it is soon; a tenth of the interval where left out."},
 			{name: "late", shape: nested(nearObject("late")), needs: "every", doc: "How long after due it is overdue; a tenth of the interval where left out."},
 			{name: "too_soon", shape: nested(tooSoonObject()), doc: "Before which it is too early. It is said, never refused."},
-			{name: "after", shape: manyUpTo(afterObject(), 20), doc: "What makes it due at once, or soon after."},
-			{name: "also_after", shape: manyUpTo(afterObject(), 20), doc: "The same as after; it reads better beside an interval."},
+			{name: "after", shape: manyUpTo(afterObject(), maxTerms), doc: "What makes it due at once, or soon after."},
+			{name: "also_after", shape: manyUpTo(afterObject(), maxTerms), doc: "The same as after; it reads better beside an interval."},
 			{name: "before", shape: events(), doc: "It is due when one of these is going to happen."},
 			{name: "then", shape: nested(thenObject()), doc: "The task that has to follow it."},
 			{name: "run_in", shape: oneOrList(runInObject(), 8), doc: "Checks at set hours after a part is new."},
@@ -90,7 +90,7 @@ func nearObject(title string) *object {
 		doc:   "Hours for intervals in hours, days for months, days worked and counts for theirs.",
 		fields: []field{
 			{name: "hours", shape: hoursUpTo(maxHours), doc: "Running hours."},
-			{name: "days", shape: whole(1, maxDays), doc: "Days by the calendar."},
+			{name: "days", shape: whole(1, maxDays), doc: "Days by the calendar, for months and for what is done before a season."},
 			{name: "days_worked", shape: whole(1, 1000), doc: "Days on which the machine worked."},
 			{name: "count", shape: measured(milli, "a thousandth", 1_000_000_000, ""), doc: "So many of what is counted."},
 		},
@@ -295,7 +295,7 @@ func insteadObject() *object {
 			{name: "from", shape: shape{kind: kindWord, words: basisWords()}, required: true, doc: "Whose practice it is."},
 			{name: "every", shape: nested(everyObject()), required: true, doc: "The interval."},
 			{name: "provided", shape: nested(providedObject()), doc: "What must have been done for it to count."},
-			{name: "not_if", shape: refs("traits", "a trait"), doc: "Questions of yes or no that must be known to be no."},
+			{name: "not_if", shape: fewer(refs("traits", "a trait"), maxTerms), doc: "Questions of yes or no that must be known to be no."},
 		},
 	}
 }

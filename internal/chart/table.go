@@ -82,7 +82,7 @@ func (t *tabler) point(p maintenance.PointDef) {
 	}
 	t.noted(note)
 	var cautions []string
-	wrote := note != ""
+	wrote, named := note != "", false
 	for _, d := range tasks {
 		shown, note := t.fits(p.ID, d.ID)
 		if !shown {
@@ -90,7 +90,7 @@ func (t *tabler) point(p maintenance.PointDef) {
 			continue
 		}
 		wrote = true
-		t.task(p, d)
+		named = t.task(p, d, named)
 		t.noted(note)
 		for _, id := range d.Cautions {
 			if !slices.Contains(cautions, id) {
@@ -127,12 +127,18 @@ func (t *tabler) noted(note string) {
 	}
 }
 
-func (t *tabler) task(p maintenance.PointDef, d maintenance.TaskDef) {
+// task writes the row of a task, under its point's name where that does not
+// stand above it already. It reports whether it stands there now.
+func (t *tabler) task(p maintenance.PointDef, d maintenance.TaskDef, named bool) bool {
 	if d.Do == forbidden {
 		t.wrapped("", pointWord(p)+": "+d.Call+", "+neverWords(d))
-		return
+		return named
 	}
-	t.row([]string{pointWord(p), tablePlace(p), d.Call, tableInterval(d, t.chart), materialWord(d.Material, t.chart), tableAmount(d), whoWord(d.Who)})
+	name, place := pointWord(p), tablePlace(p)
+	if named {
+		name, place = "", ""
+	}
+	t.row([]string{name, place, d.Call, tableInterval(d, t.chart), materialWord(d.Material, t.chart), tableAmount(d), whoWord(d.Who)})
 	for _, in := range d.Instead {
 		t.wrapped("  * ", "instead: "+insteadWords(in, d))
 	}
@@ -145,6 +151,7 @@ func (t *tabler) task(p maintenance.PointDef, d maintenance.TaskDef) {
 	if d.HarmOver != "" {
 		t.wrapped("  * ", "too much: "+d.HarmOver)
 	}
+	return true
 }
 
 func pointWord(p maintenance.PointDef) string {
@@ -220,8 +227,12 @@ func wrap(text string, width int) []string {
 			if line != "" {
 				lines, line = append(lines, line), ""
 			}
-			lines = append(lines, string(r[:width]))
-			word = string(r[width:])
+			cut := width
+			if at := strings.LastIndexByte(string(r[:width]), '-'); at > 0 {
+				cut = utf8.RuneCountInString(string(r[:width])[:at+1])
+			}
+			lines = append(lines, string(r[:cut]))
+			word = string(r[cut:])
 		}
 		switch {
 		case word == "":

@@ -90,6 +90,9 @@ var wordMistakes = []struct{ name, in, want string }{
 	{"grid of months from nowhere", rich + "    tasks: [{id: a, do: check, who: anyone, every: {months: 5, grid: yes}}]\n", `f:14:70: a grid of months starts on a date; want a date, as 2031-03-02`},
 	{"grid from no date", rich + "    tasks: [{id: a, do: check, who: anyone, every: {months: 5, grid: spring}}]\n", `f:14:70: "spring" is not a date; want a date, as 2031-03-02`},
 	{"grid of seasons", rich + "    tasks: [{id: a, do: check, who: anyone, every: {season: in, grid: yes}}]\n", `f:14:65: "grid" stands without "hours" or "months"; say both, or leave grid out`},
+	{"soon in days of hours", rich + "    tasks: [{id: a, do: check, who: anyone, every: {hours: 30, on: drum}, soon: {days: 3}}]\n", `f:14:88: days for a task without an interval in months; leave it out`},
+	{"late in days of a season", rich + "    tasks: [{id: a, do: check, who: anyone, every: {season: before}, late: {days: 3}}]\n", `f:14:83: days for a task without an interval in months; leave it out`},
+	{"days worked by no meter", head + "points: [{id: hub, tasks: [{id: a, do: check, who: anyone, every: {days_worked: 3}}]}]\n", `f:3:67: days worked are told by a meter, and the chart has none; want a meter in meters`},
 	{"while no condition", rich + "    tasks: [{id: a, do: check, who: anyone, every: {days_worked: 1, while: {dsut: heavy}}}]\n", `f:14:77: "dsut" is not defined in conditions; want dust or wet; did you mean "dust"?`},
 	{"while never", rich + "    tasks: [{id: a, do: check, who: anyone, every: {days_worked: 1, while: {dust: [little, heavvy]}}}]\n", `f:14:92: dust is never "heavvy"; want little or heavy; did you mean "heavy"?`},
 	{"soon in days worked", rich + "    tasks: [{id: a, do: check, who: anyone, every: {days_worked: 3}, soon: {days_worked: 3}}]\n", `f:14:90: "3" is no shorter than the interval; want less than 3 days worked`},
@@ -203,8 +206,9 @@ f:17:65: found no sooner than the machine's own alarm; want less than alarm_pct`
 	{"figure for a word", head + "settings: {fan: {choose: [low, high], suits: [{set: 3}]}}\n", `f:3:53: a figure for a setting that is a word; want "choose" with low or high`},
 	{"word for a figure", head + "settings: {fan: {unit: rpm, suits: [{choose: low}]}}\n", `f:3:46: a word for a setting that is a figure; want "set" with a number or [lowest, highest]`},
 	{"word that is never set", head + "settings: {fan: {choose: [low, high], suits: [{choose: hihg}]}}\n", `f:3:56: fan is never "hihg"; want low or high; did you mean "high"?`},
-	{"suits nothing", head + "settings: {fan: {unit: rpm, suits: [{if: {}}]}}\n", `f:3:37: what suits needs set, choose or say
-f:3:42: 0 entries here; want at least 1`},
+	{"sets and chooses", head + "settings: {fan: {unit: rpm, suits: [{set: 3, choose: low}]}}\n", `f:3:46: what suits has choose beside set; want only one of set or choose
+f:3:54: a word for a setting that is a figure; want "set" with a number or [lowest, highest]`},
+	{"suits nothing", head + "settings: {fan: {unit: rpm, suits: [{say: s}]}}\n", `f:3:37: what suits needs set or choose`},
 
 	// Files of differences, where a whole chart is wanted.
 	{"sister alone", head + "sister_of: {chart: b, edition: 2}\n", `f:1:1: the file holds only what differs from another chart; want a whole chart; it is read over that chart, which has to be there`},
