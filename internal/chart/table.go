@@ -25,8 +25,8 @@ func columns() []column {
 }
 
 // Table writes the lubrication table of one machine for print: in walking order
-// what is greased, oiled, filled and changed, and at each point its cautions in
-// full and what must never go in. Fits says of a point (task "") and of a task
+// whatever something goes in with, and at each point its cautions in full and
+// what must never go in. Fits says of a point (task "") and of a task
 // whether this machine has it, and what is to be noted there; nil takes the
 // chart as it is. A note of what is not shown stands in its place. It returns
 // the first error of w.
@@ -78,6 +78,9 @@ func (t *tabler) point(p maintenance.PointDef) {
 	shown, note := t.fits(p.ID, "")
 	if !shown {
 		t.notHere(pointWord(p), note)
+		if note != "" {
+			t.line("")
+		}
 		return
 	}
 	t.noted(note)
@@ -87,6 +90,7 @@ func (t *tabler) point(p maintenance.PointDef) {
 		shown, note := t.fits(p.ID, d.ID)
 		if !shown {
 			t.notHere(pointWord(p)+", "+d.Call, note)
+			wrote = wrote || note != ""
 			continue
 		}
 		wrote = true
@@ -114,11 +118,9 @@ func lubricates(d maintenance.TaskDef) bool {
 
 // notHere says why something is not on this machine, where that is known.
 func (t *tabler) notHere(what, note string) {
-	if note == "" {
-		return
+	if note != "" {
+		t.wrapped("", what+": "+note)
 	}
-	t.wrapped("", what+": "+note)
-	t.line("")
 }
 
 func (t *tabler) noted(note string) {
