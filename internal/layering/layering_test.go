@@ -30,6 +30,7 @@ var rules = []rule{
 	{"internal/wire", []string{"proto", "internal/maintenance", "internal/j1939"}, "one mapping between domain and wire, used by both sides", false},
 	{"internal/chart", []string{"internal/maintenance", "internal/j1939", "internal/canlog"}, "a chart is compiled without a service", false},
 	{"internal/trend", []string{"internal/maintenance"}, "a trend is reckoned from the state when somebody asks, and the state never depends on it", true},
+	{"internal/fleet", []string{"internal/maintenance"}, "a table of machines is read without a service", true},
 	{"internal/j1939", nil, "frames to values is a matter of the bus alone", true},
 	{"internal/canlog", nil, "log lines to frames is a matter of the text alone", true},
 	{"internal/spoolhash", nil, "both sides of the wire compute it", true},
@@ -39,7 +40,7 @@ var rules = []rule{
 	{"internal/tools", nil, "tools stand outside the product", false},
 	{"internal/layering", nil, "a test only", true},
 	{"agent", []string{"agent", "proto", "internal/wire", "internal/maintenance", "internal/j1939", "internal/canlog", "internal/seglog", "internal/spoolhash"}, "the agent is small: no store, no service, no YAML", false},
-	{"service", []string{"service", "proto", "internal/wire", "internal/maintenance", "internal/chart", "internal/j1939", "internal/canlog", "internal/store", "internal/spoolhash", "internal/trend"}, "the service sees the store's interface; the command chooses its driver", false},
+	{"service", []string{"service", "proto", "internal/wire", "internal/maintenance", "internal/chart", "internal/fleet", "internal/j1939", "internal/canlog", "internal/store", "internal/spoolhash", "internal/trend"}, "the service sees the store's interface; the command chooses its driver", false},
 	{"cmd/hourbell-agent", []string{"agent", "internal/maintenance", "cmd/hourbell-agent"}, "the agent's command is the agent and its flags", false},
 	{"cmd/hourbell", []string{""}, "the command puts everything together", false},
 }

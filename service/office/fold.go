@@ -27,6 +27,7 @@ type fold struct {
 	agents     map[string]Agent
 	bearers    map[[32]byte]Bearer
 	grants     map[string]map[string][]Permission // person, customer
+	workFold
 }
 
 func newFold() fold {
@@ -35,6 +36,7 @@ func newFold() fold {
 		editions: map[editionID]Edition{}, byHash: map[[32]byte]editionID{},
 		enrolments: map[[32]byte]Enrolment{}, agents: map[string]Agent{},
 		bearers: map[[32]byte]Bearer{}, grants: map[string]map[string][]Permission{},
+		workFold: newWorkFold(),
 	}
 }
 
@@ -91,7 +93,7 @@ func (f *fold) applyPeople(m *pb.OfficeEvent, at moment.Instant) error {
 	case *pb.OfficeEvent_Granted:
 		f.granted(b.Granted)
 	default:
-		return fmt.Errorf("it is of a kind (%T) that this version doesn't know: run the version that wrote it, or a newer one", b)
+		return f.applyWork(m, at)
 	}
 	return nil
 }

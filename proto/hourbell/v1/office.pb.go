@@ -97,6 +97,19 @@ type OfficeEvent struct {
 	//	*OfficeEvent_BearerMade
 	//	*OfficeEvent_BearerEnded
 	//	*OfficeEvent_Granted
+	//	*OfficeEvent_Part
+	//	*OfficeEvent_Crew
+	//	*OfficeEvent_CrewMember
+	//	*OfficeEvent_Shift
+	//	*OfficeEvent_ShiftEnded
+	//	*OfficeEvent_Season
+	//	*OfficeEvent_SeasonTold
+	//	*OfficeEvent_Attachment
+	//	*OfficeEvent_AttachmentMoving
+	//	*OfficeEvent_AttachmentMoved
+	//	*OfficeEvent_HandingOver
+	//	*OfficeEvent_HandedOver
+	//	*OfficeEvent_FleetTaken
 	Body          isOfficeEvent_Body `protobuf_oneof:"body"`
 	unknownFields protoimpl.UnknownFields
 	sizeCache     protoimpl.SizeCache
@@ -261,6 +274,123 @@ func (x *OfficeEvent) GetGranted() *OfficeGranted {
 	return nil
 }
 
+func (x *OfficeEvent) GetPart() *OfficePart {
+	if x != nil {
+		if x, ok := x.Body.(*OfficeEvent_Part); ok {
+			return x.Part
+		}
+	}
+	return nil
+}
+
+func (x *OfficeEvent) GetCrew() *OfficeCrew {
+	if x != nil {
+		if x, ok := x.Body.(*OfficeEvent_Crew); ok {
+			return x.Crew
+		}
+	}
+	return nil
+}
+
+func (x *OfficeEvent) GetCrewMember() *OfficeCrewMember {
+	if x != nil {
+		if x, ok := x.Body.(*OfficeEvent_CrewMember); ok {
+			return x.CrewMember
+		}
+	}
+	return nil
+}
+
+func (x *OfficeEvent) GetShift() *OfficeShift {
+	if x != nil {
+		if x, ok := x.Body.(*OfficeEvent_Shift); ok {
+			return x.Shift
+		}
+	}
+	return nil
+}
+
+func (x *OfficeEvent) GetShiftEnded() *OfficeShiftEnded {
+	if x != nil {
+		if x, ok := x.Body.(*OfficeEvent_ShiftEnded); ok {
+			return x.ShiftEnded
+		}
+	}
+	return nil
+}
+
+func (x *OfficeEvent) GetSeason() *OfficeSeason {
+	if x != nil {
+		if x, ok := x.Body.(*OfficeEvent_Season); ok {
+			return x.Season
+		}
+	}
+	return nil
+}
+
+func (x *OfficeEvent) GetSeasonTold() *OfficeSeasonTold {
+	if x != nil {
+		if x, ok := x.Body.(*OfficeEvent_SeasonTold); ok {
+			return x.SeasonTold
+		}
+	}
+	return nil
+}
+
+func (x *OfficeEvent) GetAttachment() *OfficeAttachment {
+	if x != nil {
+		if x, ok := x.Body.(*OfficeEvent_Attachment); ok {
+			return x.Attachment
+		}
+	}
+	return nil
+}
+
+func (x *OfficeEvent) GetAttachmentMoving() *OfficeAttachmentMoving {
+	if x != nil {
+		if x, ok := x.Body.(*OfficeEvent_AttachmentMoving); ok {
+			return x.AttachmentMoving
+		}
+	}
+	return nil
+}
+
+func (x *OfficeEvent) GetAttachmentMoved() *OfficeAttachmentMoved {
+	if x != nil {
+		if x, ok := x.Body.(*OfficeEvent_AttachmentMoved); ok {
+			return x.AttachmentMoved
+		}
+	}
+	return nil
+}
+
+func (x *OfficeEvent) GetHandingOver() *OfficeHandingOver {
+	if x != nil {
+		if x, ok := x.Body.(*OfficeEvent_HandingOver); ok {
+			return x.HandingOver
+		}
+	}
+	return nil
+}
+
+func (x *OfficeEvent) GetHandedOver() *OfficeHandedOver {
+	if x != nil {
+		if x, ok := x.Body.(*OfficeEvent_HandedOver); ok {
+			return x.HandedOver
+		}
+	}
+	return nil
+}
+
+func (x *OfficeEvent) GetFleetTaken() *OfficeFleetTaken {
+	if x != nil {
+		if x, ok := x.Body.(*OfficeEvent_FleetTaken); ok {
+			return x.FleetTaken
+		}
+	}
+	return nil
+}
+
 type isOfficeEvent_Body interface {
 	isOfficeEvent_Body()
 }
@@ -313,6 +443,58 @@ type OfficeEvent_Granted struct {
 	Granted *OfficeGranted `protobuf:"bytes,32,opt,name=granted,proto3,oneof"`
 }
 
+type OfficeEvent_Part struct {
+	Part *OfficePart `protobuf:"bytes,33,opt,name=part,proto3,oneof"`
+}
+
+type OfficeEvent_Crew struct {
+	Crew *OfficeCrew `protobuf:"bytes,40,opt,name=crew,proto3,oneof"`
+}
+
+type OfficeEvent_CrewMember struct {
+	CrewMember *OfficeCrewMember `protobuf:"bytes,41,opt,name=crew_member,json=crewMember,proto3,oneof"`
+}
+
+type OfficeEvent_Shift struct {
+	Shift *OfficeShift `protobuf:"bytes,42,opt,name=shift,proto3,oneof"`
+}
+
+type OfficeEvent_ShiftEnded struct {
+	ShiftEnded *OfficeShiftEnded `protobuf:"bytes,43,opt,name=shift_ended,json=shiftEnded,proto3,oneof"`
+}
+
+type OfficeEvent_Season struct {
+	Season *OfficeSeason `protobuf:"bytes,44,opt,name=season,proto3,oneof"`
+}
+
+type OfficeEvent_SeasonTold struct {
+	SeasonTold *OfficeSeasonTold `protobuf:"bytes,45,opt,name=season_told,json=seasonTold,proto3,oneof"`
+}
+
+type OfficeEvent_Attachment struct {
+	Attachment *OfficeAttachment `protobuf:"bytes,46,opt,name=attachment,proto3,oneof"`
+}
+
+type OfficeEvent_AttachmentMoving struct {
+	AttachmentMoving *OfficeAttachmentMoving `protobuf:"bytes,47,opt,name=attachment_moving,json=attachmentMoving,proto3,oneof"`
+}
+
+type OfficeEvent_AttachmentMoved struct {
+	AttachmentMoved *OfficeAttachmentMoved `protobuf:"bytes,48,opt,name=attachment_moved,json=attachmentMoved,proto3,oneof"`
+}
+
+type OfficeEvent_HandingOver struct {
+	HandingOver *OfficeHandingOver `protobuf:"bytes,49,opt,name=handing_over,json=handingOver,proto3,oneof"`
+}
+
+type OfficeEvent_HandedOver struct {
+	HandedOver *OfficeHandedOver `protobuf:"bytes,50,opt,name=handed_over,json=handedOver,proto3,oneof"`
+}
+
+type OfficeEvent_FleetTaken struct {
+	FleetTaken *OfficeFleetTaken `protobuf:"bytes,51,opt,name=fleet_taken,json=fleetTaken,proto3,oneof"`
+}
+
 func (*OfficeEvent_Customer) isOfficeEvent_Body() {}
 
 func (*OfficeEvent_Site) isOfficeEvent_Body() {}
@@ -336,6 +518,32 @@ func (*OfficeEvent_BearerMade) isOfficeEvent_Body() {}
 func (*OfficeEvent_BearerEnded) isOfficeEvent_Body() {}
 
 func (*OfficeEvent_Granted) isOfficeEvent_Body() {}
+
+func (*OfficeEvent_Part) isOfficeEvent_Body() {}
+
+func (*OfficeEvent_Crew) isOfficeEvent_Body() {}
+
+func (*OfficeEvent_CrewMember) isOfficeEvent_Body() {}
+
+func (*OfficeEvent_Shift) isOfficeEvent_Body() {}
+
+func (*OfficeEvent_ShiftEnded) isOfficeEvent_Body() {}
+
+func (*OfficeEvent_Season) isOfficeEvent_Body() {}
+
+func (*OfficeEvent_SeasonTold) isOfficeEvent_Body() {}
+
+func (*OfficeEvent_Attachment) isOfficeEvent_Body() {}
+
+func (*OfficeEvent_AttachmentMoving) isOfficeEvent_Body() {}
+
+func (*OfficeEvent_AttachmentMoved) isOfficeEvent_Body() {}
+
+func (*OfficeEvent_HandingOver) isOfficeEvent_Body() {}
+
+func (*OfficeEvent_HandedOver) isOfficeEvent_Body() {}
+
+func (*OfficeEvent_FleetTaken) isOfficeEvent_Body() {}
 
 // OfficeCustomer opens a customer or changes it.
 type OfficeCustomer struct {
@@ -1127,11 +1335,885 @@ func (x *OfficeGranted) GetPermissions() []string {
 	return nil
 }
 
+// OfficePart says what part a person has in the trade.
+type OfficePart struct {
+	state protoimpl.MessageState `protogen:"open.v1"`
+	// Pseudonym.
+	Person string `protobuf:"bytes,1,opt,name=person,proto3" json:"person,omitempty"`
+	// operator, technician or dealer; empty: not said any more.
+	Part          string `protobuf:"bytes,2,opt,name=part,proto3" json:"part,omitempty"`
+	unknownFields protoimpl.UnknownFields
+	sizeCache     protoimpl.SizeCache
+}
+
+func (x *OfficePart) Reset() {
+	*x = OfficePart{}
+	mi := &file_hourbell_v1_office_proto_msgTypes[13]
+	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+	ms.StoreMessageInfo(mi)
+}
+
+func (x *OfficePart) String() string {
+	return protoimpl.X.MessageStringOf(x)
+}
+
+func (*OfficePart) ProtoMessage() {}
+
+func (x *OfficePart) ProtoReflect() protoreflect.Message {
+	mi := &file_hourbell_v1_office_proto_msgTypes[13]
+	if x != nil {
+		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+		if ms.LoadMessageInfo() == nil {
+			ms.StoreMessageInfo(mi)
+		}
+		return ms
+	}
+	return mi.MessageOf(x)
+}
+
+// Deprecated: Use OfficePart.ProtoReflect.Descriptor instead.
+func (*OfficePart) Descriptor() ([]byte, []int) {
+	return file_hourbell_v1_office_proto_rawDescGZIP(), []int{13}
+}
+
+func (x *OfficePart) GetPerson() string {
+	if x != nil {
+		return x.Person
+	}
+	return ""
+}
+
+func (x *OfficePart) GetPart() string {
+	if x != nil {
+		return x.Part
+	}
+	return ""
+}
+
+// OfficeCrew opens a crew or changes it.
+type OfficeCrew struct {
+	state         protoimpl.MessageState `protogen:"open.v1"`
+	Crew          string                 `protobuf:"bytes,1,opt,name=crew,proto3" json:"crew,omitempty"`
+	Customer      string                 `protobuf:"bytes,2,opt,name=customer,proto3" json:"customer,omitempty"`
+	Display       string                 `protobuf:"bytes,3,opt,name=display,proto3" json:"display,omitempty"`
+	unknownFields protoimpl.UnknownFields
+	sizeCache     protoimpl.SizeCache
+}
+
+func (x *OfficeCrew) Reset() {
+	*x = OfficeCrew{}
+	mi := &file_hourbell_v1_office_proto_msgTypes[14]
+	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+	ms.StoreMessageInfo(mi)
+}
+
+func (x *OfficeCrew) String() string {
+	return protoimpl.X.MessageStringOf(x)
+}
+
+func (*OfficeCrew) ProtoMessage() {}
+
+func (x *OfficeCrew) ProtoReflect() protoreflect.Message {
+	mi := &file_hourbell_v1_office_proto_msgTypes[14]
+	if x != nil {
+		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+		if ms.LoadMessageInfo() == nil {
+			ms.StoreMessageInfo(mi)
+		}
+		return ms
+	}
+	return mi.MessageOf(x)
+}
+
+// Deprecated: Use OfficeCrew.ProtoReflect.Descriptor instead.
+func (*OfficeCrew) Descriptor() ([]byte, []int) {
+	return file_hourbell_v1_office_proto_rawDescGZIP(), []int{14}
+}
+
+func (x *OfficeCrew) GetCrew() string {
+	if x != nil {
+		return x.Crew
+	}
+	return ""
+}
+
+func (x *OfficeCrew) GetCustomer() string {
+	if x != nil {
+		return x.Customer
+	}
+	return ""
+}
+
+func (x *OfficeCrew) GetDisplay() string {
+	if x != nil {
+		return x.Display
+	}
+	return ""
+}
+
+// OfficeCrewMember says that a person is in a crew, or is no more.
+type OfficeCrewMember struct {
+	state protoimpl.MessageState `protogen:"open.v1"`
+	Crew  string                 `protobuf:"bytes,1,opt,name=crew,proto3" json:"crew,omitempty"`
+	// Pseudonym.
+	Person        string `protobuf:"bytes,2,opt,name=person,proto3" json:"person,omitempty"`
+	Gone          bool   `protobuf:"varint,3,opt,name=gone,proto3" json:"gone,omitempty"`
+	unknownFields protoimpl.UnknownFields
+	sizeCache     protoimpl.SizeCache
+}
+
+func (x *OfficeCrewMember) Reset() {
+	*x = OfficeCrewMember{}
+	mi := &file_hourbell_v1_office_proto_msgTypes[15]
+	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+	ms.StoreMessageInfo(mi)
+}
+
+func (x *OfficeCrewMember) String() string {
+	return protoimpl.X.MessageStringOf(x)
+}
+
+func (*OfficeCrewMember) ProtoMessage() {}
+
+func (x *OfficeCrewMember) ProtoReflect() protoreflect.Message {
+	mi := &file_hourbell_v1_office_proto_msgTypes[15]
+	if x != nil {
+		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+		if ms.LoadMessageInfo() == nil {
+			ms.StoreMessageInfo(mi)
+		}
+		return ms
+	}
+	return mi.MessageOf(x)
+}
+
+// Deprecated: Use OfficeCrewMember.ProtoReflect.Descriptor instead.
+func (*OfficeCrewMember) Descriptor() ([]byte, []int) {
+	return file_hourbell_v1_office_proto_rawDescGZIP(), []int{15}
+}
+
+func (x *OfficeCrewMember) GetCrew() string {
+	if x != nil {
+		return x.Crew
+	}
+	return ""
+}
+
+func (x *OfficeCrewMember) GetPerson() string {
+	if x != nil {
+		return x.Person
+	}
+	return ""
+}
+
+func (x *OfficeCrewMember) GetGone() bool {
+	if x != nil {
+		return x.Gone
+	}
+	return false
+}
+
+// OfficeShift opens a shift of a crew or a site, or changes it.
+type OfficeShift struct {
+	state protoimpl.MessageState `protogen:"open.v1"`
+	Shift string                 `protobuf:"bytes,1,opt,name=shift,proto3" json:"shift,omitempty"`
+	// One of the two is given.
+	Crew string `protobuf:"bytes,2,opt,name=crew,proto3" json:"crew,omitempty"`
+	Site string `protobuf:"bytes,3,opt,name=site,proto3" json:"site,omitempty"`
+	// Minutes after the site's local midnight, 0..1439. A shift that ends before it
+	// begins ends on the next day.
+	FromMinutes uint32 `protobuf:"varint,4,opt,name=from_minutes,json=fromMinutes,proto3" json:"from_minutes,omitempty"`
+	ToMinutes   uint32 `protobuf:"varint,5,opt,name=to_minutes,json=toMinutes,proto3" json:"to_minutes,omitempty"`
+	// Days on which it begins: bit 0 is Monday, bit 6 Sunday.
+	Days uint32 `protobuf:"varint,6,opt,name=days,proto3" json:"days,omitempty"`
+	// Nothing but what can't wait rings.
+	Quiet         bool `protobuf:"varint,7,opt,name=quiet,proto3" json:"quiet,omitempty"`
+	unknownFields protoimpl.UnknownFields
+	sizeCache     protoimpl.SizeCache
+}
+
+func (x *OfficeShift) Reset() {
+	*x = OfficeShift{}
+	mi := &file_hourbell_v1_office_proto_msgTypes[16]
+	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+	ms.StoreMessageInfo(mi)
+}
+
+func (x *OfficeShift) String() string {
+	return protoimpl.X.MessageStringOf(x)
+}
+
+func (*OfficeShift) ProtoMessage() {}
+
+func (x *OfficeShift) ProtoReflect() protoreflect.Message {
+	mi := &file_hourbell_v1_office_proto_msgTypes[16]
+	if x != nil {
+		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+		if ms.LoadMessageInfo() == nil {
+			ms.StoreMessageInfo(mi)
+		}
+		return ms
+	}
+	return mi.MessageOf(x)
+}
+
+// Deprecated: Use OfficeShift.ProtoReflect.Descriptor instead.
+func (*OfficeShift) Descriptor() ([]byte, []int) {
+	return file_hourbell_v1_office_proto_rawDescGZIP(), []int{16}
+}
+
+func (x *OfficeShift) GetShift() string {
+	if x != nil {
+		return x.Shift
+	}
+	return ""
+}
+
+func (x *OfficeShift) GetCrew() string {
+	if x != nil {
+		return x.Crew
+	}
+	return ""
+}
+
+func (x *OfficeShift) GetSite() string {
+	if x != nil {
+		return x.Site
+	}
+	return ""
+}
+
+func (x *OfficeShift) GetFromMinutes() uint32 {
+	if x != nil {
+		return x.FromMinutes
+	}
+	return 0
+}
+
+func (x *OfficeShift) GetToMinutes() uint32 {
+	if x != nil {
+		return x.ToMinutes
+	}
+	return 0
+}
+
+func (x *OfficeShift) GetDays() uint32 {
+	if x != nil {
+		return x.Days
+	}
+	return 0
+}
+
+func (x *OfficeShift) GetQuiet() bool {
+	if x != nil {
+		return x.Quiet
+	}
+	return false
+}
+
+// OfficeShiftEnded ends a shift.
+type OfficeShiftEnded struct {
+	state         protoimpl.MessageState `protogen:"open.v1"`
+	Shift         string                 `protobuf:"bytes,1,opt,name=shift,proto3" json:"shift,omitempty"`
+	unknownFields protoimpl.UnknownFields
+	sizeCache     protoimpl.SizeCache
+}
+
+func (x *OfficeShiftEnded) Reset() {
+	*x = OfficeShiftEnded{}
+	mi := &file_hourbell_v1_office_proto_msgTypes[17]
+	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+	ms.StoreMessageInfo(mi)
+}
+
+func (x *OfficeShiftEnded) String() string {
+	return protoimpl.X.MessageStringOf(x)
+}
+
+func (*OfficeShiftEnded) ProtoMessage() {}
+
+func (x *OfficeShiftEnded) ProtoReflect() protoreflect.Message {
+	mi := &file_hourbell_v1_office_proto_msgTypes[17]
+	if x != nil {
+		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+		if ms.LoadMessageInfo() == nil {
+			ms.StoreMessageInfo(mi)
+		}
+		return ms
+	}
+	return mi.MessageOf(x)
+}
+
+// Deprecated: Use OfficeShiftEnded.ProtoReflect.Descriptor instead.
+func (*OfficeShiftEnded) Descriptor() ([]byte, []int) {
+	return file_hourbell_v1_office_proto_rawDescGZIP(), []int{17}
+}
+
+func (x *OfficeShiftEnded) GetShift() string {
+	if x != nil {
+		return x.Shift
+	}
+	return ""
+}
+
+// OfficeSeason opens or closes a season of a crop at a site, today or on a day
+// to come.
+type OfficeSeason struct {
+	state  protoimpl.MessageState `protogen:"open.v1"`
+	Site   string                 `protobuf:"bytes,1,opt,name=site,proto3" json:"site,omitempty"`
+	Season string                 `protobuf:"bytes,2,opt,name=season,proto3" json:"season,omitempty"`
+	// Empty: of whatever is grown.
+	Crop string `protobuf:"bytes,3,opt,name=crop,proto3" json:"crop,omitempty"`
+	Open bool   `protobuf:"varint,4,opt,name=open,proto3" json:"open,omitempty"`
+	// Days since 1970-01-01, in the site's calendar.
+	DateDays int32 `protobuf:"varint,5,opt,name=date_days,json=dateDays,proto3" json:"date_days,omitempty"`
+	// How often the very same was said before.
+	Again         uint32 `protobuf:"varint,6,opt,name=again,proto3" json:"again,omitempty"`
+	unknownFields protoimpl.UnknownFields
+	sizeCache     protoimpl.SizeCache
+}
+
+func (x *OfficeSeason) Reset() {
+	*x = OfficeSeason{}
+	mi := &file_hourbell_v1_office_proto_msgTypes[18]
+	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+	ms.StoreMessageInfo(mi)
+}
+
+func (x *OfficeSeason) String() string {
+	return protoimpl.X.MessageStringOf(x)
+}
+
+func (*OfficeSeason) ProtoMessage() {}
+
+func (x *OfficeSeason) ProtoReflect() protoreflect.Message {
+	mi := &file_hourbell_v1_office_proto_msgTypes[18]
+	if x != nil {
+		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+		if ms.LoadMessageInfo() == nil {
+			ms.StoreMessageInfo(mi)
+		}
+		return ms
+	}
+	return mi.MessageOf(x)
+}
+
+// Deprecated: Use OfficeSeason.ProtoReflect.Descriptor instead.
+func (*OfficeSeason) Descriptor() ([]byte, []int) {
+	return file_hourbell_v1_office_proto_rawDescGZIP(), []int{18}
+}
+
+func (x *OfficeSeason) GetSite() string {
+	if x != nil {
+		return x.Site
+	}
+	return ""
+}
+
+func (x *OfficeSeason) GetSeason() string {
+	if x != nil {
+		return x.Season
+	}
+	return ""
+}
+
+func (x *OfficeSeason) GetCrop() string {
+	if x != nil {
+		return x.Crop
+	}
+	return ""
+}
+
+func (x *OfficeSeason) GetOpen() bool {
+	if x != nil {
+		return x.Open
+	}
+	return false
+}
+
+func (x *OfficeSeason) GetDateDays() int32 {
+	if x != nil {
+		return x.DateDays
+	}
+	return 0
+}
+
+func (x *OfficeSeason) GetAgain() uint32 {
+	if x != nil {
+		return x.Again
+	}
+	return 0
+}
+
+// OfficeSeasonTold says that machines' streams have what was said of a season.
+type OfficeSeasonTold struct {
+	state         protoimpl.MessageState `protogen:"open.v1"`
+	Season        *OfficeSeason          `protobuf:"bytes,1,opt,name=season,proto3" json:"season,omitempty"`
+	Machines      []string               `protobuf:"bytes,2,rep,name=machines,proto3" json:"machines,omitempty"`
+	unknownFields protoimpl.UnknownFields
+	sizeCache     protoimpl.SizeCache
+}
+
+func (x *OfficeSeasonTold) Reset() {
+	*x = OfficeSeasonTold{}
+	mi := &file_hourbell_v1_office_proto_msgTypes[19]
+	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+	ms.StoreMessageInfo(mi)
+}
+
+func (x *OfficeSeasonTold) String() string {
+	return protoimpl.X.MessageStringOf(x)
+}
+
+func (*OfficeSeasonTold) ProtoMessage() {}
+
+func (x *OfficeSeasonTold) ProtoReflect() protoreflect.Message {
+	mi := &file_hourbell_v1_office_proto_msgTypes[19]
+	if x != nil {
+		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+		if ms.LoadMessageInfo() == nil {
+			ms.StoreMessageInfo(mi)
+		}
+		return ms
+	}
+	return mi.MessageOf(x)
+}
+
+// Deprecated: Use OfficeSeasonTold.ProtoReflect.Descriptor instead.
+func (*OfficeSeasonTold) Descriptor() ([]byte, []int) {
+	return file_hourbell_v1_office_proto_rawDescGZIP(), []int{19}
+}
+
+func (x *OfficeSeasonTold) GetSeason() *OfficeSeason {
+	if x != nil {
+		return x.Season
+	}
+	return nil
+}
+
+func (x *OfficeSeasonTold) GetMachines() []string {
+	if x != nil {
+		return x.Machines
+	}
+	return nil
+}
+
+// OfficeAttachment opens an attachment or changes it.
+type OfficeAttachment struct {
+	state      protoimpl.MessageState `protogen:"open.v1"`
+	Attachment string                 `protobuf:"bytes,1,opt,name=attachment,proto3" json:"attachment,omitempty"`
+	Customer   string                 `protobuf:"bytes,2,opt,name=customer,proto3" json:"customer,omitempty"`
+	Display    string                 `protobuf:"bytes,3,opt,name=display,proto3" json:"display,omitempty"`
+	// What charts call it: the id of an attachment there.
+	Kind          string `protobuf:"bytes,4,opt,name=kind,proto3" json:"kind,omitempty"`
+	unknownFields protoimpl.UnknownFields
+	sizeCache     protoimpl.SizeCache
+}
+
+func (x *OfficeAttachment) Reset() {
+	*x = OfficeAttachment{}
+	mi := &file_hourbell_v1_office_proto_msgTypes[20]
+	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+	ms.StoreMessageInfo(mi)
+}
+
+func (x *OfficeAttachment) String() string {
+	return protoimpl.X.MessageStringOf(x)
+}
+
+func (*OfficeAttachment) ProtoMessage() {}
+
+func (x *OfficeAttachment) ProtoReflect() protoreflect.Message {
+	mi := &file_hourbell_v1_office_proto_msgTypes[20]
+	if x != nil {
+		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+		if ms.LoadMessageInfo() == nil {
+			ms.StoreMessageInfo(mi)
+		}
+		return ms
+	}
+	return mi.MessageOf(x)
+}
+
+// Deprecated: Use OfficeAttachment.ProtoReflect.Descriptor instead.
+func (*OfficeAttachment) Descriptor() ([]byte, []int) {
+	return file_hourbell_v1_office_proto_rawDescGZIP(), []int{20}
+}
+
+func (x *OfficeAttachment) GetAttachment() string {
+	if x != nil {
+		return x.Attachment
+	}
+	return ""
+}
+
+func (x *OfficeAttachment) GetCustomer() string {
+	if x != nil {
+		return x.Customer
+	}
+	return ""
+}
+
+func (x *OfficeAttachment) GetDisplay() string {
+	if x != nil {
+		return x.Display
+	}
+	return ""
+}
+
+func (x *OfficeAttachment) GetKind() string {
+	if x != nil {
+		return x.Kind
+	}
+	return ""
+}
+
+// OfficeAttachmentMoving says that an attachment goes from one machine to
+// another. Both streams get their event, also where the service ends between
+// them.
+type OfficeAttachmentMoving struct {
+	state      protoimpl.MessageState `protogen:"open.v1"`
+	Attachment string                 `protobuf:"bytes,1,opt,name=attachment,proto3" json:"attachment,omitempty"`
+	// Empty: it was on none.
+	From string `protobuf:"bytes,2,opt,name=from,proto3" json:"from,omitempty"`
+	// Empty: it is put on none.
+	To string `protobuf:"bytes,3,opt,name=to,proto3" json:"to,omitempty"`
+	// Key of the events in both streams.
+	Key []byte `protobuf:"bytes,4,opt,name=key,proto3" json:"key,omitempty"`
+	// Unix milliseconds: when it was moved, not before and not after.
+	NotBeforeMs int64 `protobuf:"varint,5,opt,name=not_before_ms,json=notBeforeMs,proto3" json:"not_before_ms,omitempty"`
+	NotAfterMs  int64 `protobuf:"varint,6,opt,name=not_after_ms,json=notAfterMs,proto3" json:"not_after_ms,omitempty"`
+	// hourbell.v1.Event for the stream of from and of to, serialised.
+	Off           []byte `protobuf:"bytes,7,opt,name=off,proto3" json:"off,omitempty"`
+	On            []byte `protobuf:"bytes,8,opt,name=on,proto3" json:"on,omitempty"`
+	unknownFields protoimpl.UnknownFields
+	sizeCache     protoimpl.SizeCache
+}
+
+func (x *OfficeAttachmentMoving) Reset() {
+	*x = OfficeAttachmentMoving{}
+	mi := &file_hourbell_v1_office_proto_msgTypes[21]
+	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+	ms.StoreMessageInfo(mi)
+}
+
+func (x *OfficeAttachmentMoving) String() string {
+	return protoimpl.X.MessageStringOf(x)
+}
+
+func (*OfficeAttachmentMoving) ProtoMessage() {}
+
+func (x *OfficeAttachmentMoving) ProtoReflect() protoreflect.Message {
+	mi := &file_hourbell_v1_office_proto_msgTypes[21]
+	if x != nil {
+		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+		if ms.LoadMessageInfo() == nil {
+			ms.StoreMessageInfo(mi)
+		}
+		return ms
+	}
+	return mi.MessageOf(x)
+}
+
+// Deprecated: Use OfficeAttachmentMoving.ProtoReflect.Descriptor instead.
+func (*OfficeAttachmentMoving) Descriptor() ([]byte, []int) {
+	return file_hourbell_v1_office_proto_rawDescGZIP(), []int{21}
+}
+
+func (x *OfficeAttachmentMoving) GetAttachment() string {
+	if x != nil {
+		return x.Attachment
+	}
+	return ""
+}
+
+func (x *OfficeAttachmentMoving) GetFrom() string {
+	if x != nil {
+		return x.From
+	}
+	return ""
+}
+
+func (x *OfficeAttachmentMoving) GetTo() string {
+	if x != nil {
+		return x.To
+	}
+	return ""
+}
+
+func (x *OfficeAttachmentMoving) GetKey() []byte {
+	if x != nil {
+		return x.Key
+	}
+	return nil
+}
+
+func (x *OfficeAttachmentMoving) GetNotBeforeMs() int64 {
+	if x != nil {
+		return x.NotBeforeMs
+	}
+	return 0
+}
+
+func (x *OfficeAttachmentMoving) GetNotAfterMs() int64 {
+	if x != nil {
+		return x.NotAfterMs
+	}
+	return 0
+}
+
+func (x *OfficeAttachmentMoving) GetOff() []byte {
+	if x != nil {
+		return x.Off
+	}
+	return nil
+}
+
+func (x *OfficeAttachmentMoving) GetOn() []byte {
+	if x != nil {
+		return x.On
+	}
+	return nil
+}
+
+// OfficeAttachmentMoved says that both streams have their event.
+type OfficeAttachmentMoved struct {
+	state         protoimpl.MessageState `protogen:"open.v1"`
+	Attachment    string                 `protobuf:"bytes,1,opt,name=attachment,proto3" json:"attachment,omitempty"`
+	Key           []byte                 `protobuf:"bytes,2,opt,name=key,proto3" json:"key,omitempty"`
+	unknownFields protoimpl.UnknownFields
+	sizeCache     protoimpl.SizeCache
+}
+
+func (x *OfficeAttachmentMoved) Reset() {
+	*x = OfficeAttachmentMoved{}
+	mi := &file_hourbell_v1_office_proto_msgTypes[22]
+	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+	ms.StoreMessageInfo(mi)
+}
+
+func (x *OfficeAttachmentMoved) String() string {
+	return protoimpl.X.MessageStringOf(x)
+}
+
+func (*OfficeAttachmentMoved) ProtoMessage() {}
+
+func (x *OfficeAttachmentMoved) ProtoReflect() protoreflect.Message {
+	mi := &file_hourbell_v1_office_proto_msgTypes[22]
+	if x != nil {
+		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+		if ms.LoadMessageInfo() == nil {
+			ms.StoreMessageInfo(mi)
+		}
+		return ms
+	}
+	return mi.MessageOf(x)
+}
+
+// Deprecated: Use OfficeAttachmentMoved.ProtoReflect.Descriptor instead.
+func (*OfficeAttachmentMoved) Descriptor() ([]byte, []int) {
+	return file_hourbell_v1_office_proto_rawDescGZIP(), []int{22}
+}
+
+func (x *OfficeAttachmentMoved) GetAttachment() string {
+	if x != nil {
+		return x.Attachment
+	}
+	return ""
+}
+
+func (x *OfficeAttachmentMoved) GetKey() []byte {
+	if x != nil {
+		return x.Key
+	}
+	return nil
+}
+
+// OfficeHandingOver says that a machine goes to a site of another customer. It
+// is theirs from then on; its stream gets the event, also where the service ends
+// before.
+type OfficeHandingOver struct {
+	state    protoimpl.MessageState `protogen:"open.v1"`
+	Machine  string                 `protobuf:"bytes,1,opt,name=machine,proto3" json:"machine,omitempty"`
+	Customer string                 `protobuf:"bytes,2,opt,name=customer,proto3" json:"customer,omitempty"`
+	Site     string                 `protobuf:"bytes,3,opt,name=site,proto3" json:"site,omitempty"`
+	// Key of the event in the machine's stream.
+	Key []byte `protobuf:"bytes,4,opt,name=key,proto3" json:"key,omitempty"`
+	// Attachments on it that go with it.
+	Attachments   []string `protobuf:"bytes,5,rep,name=attachments,proto3" json:"attachments,omitempty"`
+	unknownFields protoimpl.UnknownFields
+	sizeCache     protoimpl.SizeCache
+}
+
+func (x *OfficeHandingOver) Reset() {
+	*x = OfficeHandingOver{}
+	mi := &file_hourbell_v1_office_proto_msgTypes[23]
+	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+	ms.StoreMessageInfo(mi)
+}
+
+func (x *OfficeHandingOver) String() string {
+	return protoimpl.X.MessageStringOf(x)
+}
+
+func (*OfficeHandingOver) ProtoMessage() {}
+
+func (x *OfficeHandingOver) ProtoReflect() protoreflect.Message {
+	mi := &file_hourbell_v1_office_proto_msgTypes[23]
+	if x != nil {
+		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+		if ms.LoadMessageInfo() == nil {
+			ms.StoreMessageInfo(mi)
+		}
+		return ms
+	}
+	return mi.MessageOf(x)
+}
+
+// Deprecated: Use OfficeHandingOver.ProtoReflect.Descriptor instead.
+func (*OfficeHandingOver) Descriptor() ([]byte, []int) {
+	return file_hourbell_v1_office_proto_rawDescGZIP(), []int{23}
+}
+
+func (x *OfficeHandingOver) GetMachine() string {
+	if x != nil {
+		return x.Machine
+	}
+	return ""
+}
+
+func (x *OfficeHandingOver) GetCustomer() string {
+	if x != nil {
+		return x.Customer
+	}
+	return ""
+}
+
+func (x *OfficeHandingOver) GetSite() string {
+	if x != nil {
+		return x.Site
+	}
+	return ""
+}
+
+func (x *OfficeHandingOver) GetKey() []byte {
+	if x != nil {
+		return x.Key
+	}
+	return nil
+}
+
+func (x *OfficeHandingOver) GetAttachments() []string {
+	if x != nil {
+		return x.Attachments
+	}
+	return nil
+}
+
+// OfficeHandedOver says that the machine's stream has its event.
+type OfficeHandedOver struct {
+	state         protoimpl.MessageState `protogen:"open.v1"`
+	Machine       string                 `protobuf:"bytes,1,opt,name=machine,proto3" json:"machine,omitempty"`
+	Key           []byte                 `protobuf:"bytes,2,opt,name=key,proto3" json:"key,omitempty"`
+	unknownFields protoimpl.UnknownFields
+	sizeCache     protoimpl.SizeCache
+}
+
+func (x *OfficeHandedOver) Reset() {
+	*x = OfficeHandedOver{}
+	mi := &file_hourbell_v1_office_proto_msgTypes[24]
+	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+	ms.StoreMessageInfo(mi)
+}
+
+func (x *OfficeHandedOver) String() string {
+	return protoimpl.X.MessageStringOf(x)
+}
+
+func (*OfficeHandedOver) ProtoMessage() {}
+
+func (x *OfficeHandedOver) ProtoReflect() protoreflect.Message {
+	mi := &file_hourbell_v1_office_proto_msgTypes[24]
+	if x != nil {
+		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+		if ms.LoadMessageInfo() == nil {
+			ms.StoreMessageInfo(mi)
+		}
+		return ms
+	}
+	return mi.MessageOf(x)
+}
+
+// Deprecated: Use OfficeHandedOver.ProtoReflect.Descriptor instead.
+func (*OfficeHandedOver) Descriptor() ([]byte, []int) {
+	return file_hourbell_v1_office_proto_rawDescGZIP(), []int{24}
+}
+
+func (x *OfficeHandedOver) GetMachine() string {
+	if x != nil {
+		return x.Machine
+	}
+	return ""
+}
+
+func (x *OfficeHandedOver) GetKey() []byte {
+	if x != nil {
+		return x.Key
+	}
+	return nil
+}
+
+// OfficeFleetTaken says that rows of a fleet's file were taken in, whole.
+type OfficeFleetTaken struct {
+	state protoimpl.MessageState `protogen:"open.v1"`
+	// SHA-256 of what each row says.
+	Rows          [][]byte `protobuf:"bytes,1,rep,name=rows,proto3" json:"rows,omitempty"`
+	unknownFields protoimpl.UnknownFields
+	sizeCache     protoimpl.SizeCache
+}
+
+func (x *OfficeFleetTaken) Reset() {
+	*x = OfficeFleetTaken{}
+	mi := &file_hourbell_v1_office_proto_msgTypes[25]
+	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+	ms.StoreMessageInfo(mi)
+}
+
+func (x *OfficeFleetTaken) String() string {
+	return protoimpl.X.MessageStringOf(x)
+}
+
+func (*OfficeFleetTaken) ProtoMessage() {}
+
+func (x *OfficeFleetTaken) ProtoReflect() protoreflect.Message {
+	mi := &file_hourbell_v1_office_proto_msgTypes[25]
+	if x != nil {
+		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+		if ms.LoadMessageInfo() == nil {
+			ms.StoreMessageInfo(mi)
+		}
+		return ms
+	}
+	return mi.MessageOf(x)
+}
+
+// Deprecated: Use OfficeFleetTaken.ProtoReflect.Descriptor instead.
+func (*OfficeFleetTaken) Descriptor() ([]byte, []int) {
+	return file_hourbell_v1_office_proto_rawDescGZIP(), []int{25}
+}
+
+func (x *OfficeFleetTaken) GetRows() [][]byte {
+	if x != nil {
+		return x.Rows
+	}
+	return nil
+}
+
 var File_hourbell_v1_office_proto protoreflect.FileDescriptor
 
 const file_hourbell_v1_office_proto_rawDesc = "" +
 	"\n" +
-	"\x18hourbell/v1/office.proto\x12\vhourbell.v1\"\xc8\x06\n" +
+	"\x18hourbell/v1/office.proto\x12\vhourbell.v1\"\x82\r\n" +
 	"\vOfficeEvent\x12\x17\n" +
 	"\atime_ms\x18\x01 \x01(\x03R\x06timeMs\x12\x16\n" +
 	"\x06person\x18\x02 \x01(\tR\x06person\x129\n" +
@@ -1148,7 +2230,27 @@ const file_hourbell_v1_office_proto_rawDesc = "" +
 	"\vbearer_made\x18\x1e \x01(\v2\x1d.hourbell.v1.OfficeBearerMadeH\x00R\n" +
 	"bearerMade\x12C\n" +
 	"\fbearer_ended\x18\x1f \x01(\v2\x1e.hourbell.v1.OfficeBearerEndedH\x00R\vbearerEnded\x126\n" +
-	"\agranted\x18  \x01(\v2\x1a.hourbell.v1.OfficeGrantedH\x00R\agrantedB\x06\n" +
+	"\agranted\x18  \x01(\v2\x1a.hourbell.v1.OfficeGrantedH\x00R\agranted\x12-\n" +
+	"\x04part\x18! \x01(\v2\x17.hourbell.v1.OfficePartH\x00R\x04part\x12-\n" +
+	"\x04crew\x18( \x01(\v2\x17.hourbell.v1.OfficeCrewH\x00R\x04crew\x12@\n" +
+	"\vcrew_member\x18) \x01(\v2\x1d.hourbell.v1.OfficeCrewMemberH\x00R\n" +
+	"crewMember\x120\n" +
+	"\x05shift\x18* \x01(\v2\x18.hourbell.v1.OfficeShiftH\x00R\x05shift\x12@\n" +
+	"\vshift_ended\x18+ \x01(\v2\x1d.hourbell.v1.OfficeShiftEndedH\x00R\n" +
+	"shiftEnded\x123\n" +
+	"\x06season\x18, \x01(\v2\x19.hourbell.v1.OfficeSeasonH\x00R\x06season\x12@\n" +
+	"\vseason_told\x18- \x01(\v2\x1d.hourbell.v1.OfficeSeasonToldH\x00R\n" +
+	"seasonTold\x12?\n" +
+	"\n" +
+	"attachment\x18. \x01(\v2\x1d.hourbell.v1.OfficeAttachmentH\x00R\n" +
+	"attachment\x12R\n" +
+	"\x11attachment_moving\x18/ \x01(\v2#.hourbell.v1.OfficeAttachmentMovingH\x00R\x10attachmentMoving\x12O\n" +
+	"\x10attachment_moved\x180 \x01(\v2\".hourbell.v1.OfficeAttachmentMovedH\x00R\x0fattachmentMoved\x12C\n" +
+	"\fhanding_over\x181 \x01(\v2\x1e.hourbell.v1.OfficeHandingOverH\x00R\vhandingOver\x12@\n" +
+	"\vhanded_over\x182 \x01(\v2\x1d.hourbell.v1.OfficeHandedOverH\x00R\n" +
+	"handedOver\x12@\n" +
+	"\vfleet_taken\x183 \x01(\v2\x1d.hourbell.v1.OfficeFleetTakenH\x00R\n" +
+	"fleetTakenB\x06\n" +
 	"\x04body\"F\n" +
 	"\x0eOfficeCustomer\x12\x1a\n" +
 	"\bcustomer\x18\x01 \x01(\tR\bcustomer\x12\x18\n" +
@@ -1209,7 +2311,76 @@ const file_hourbell_v1_office_proto_rawDesc = "" +
 	"\rOfficeGranted\x12\x16\n" +
 	"\x06person\x18\x01 \x01(\tR\x06person\x12\x1a\n" +
 	"\bcustomer\x18\x02 \x01(\tR\bcustomer\x12 \n" +
-	"\vpermissions\x18\x03 \x03(\tR\vpermissions*\x97\x01\n" +
+	"\vpermissions\x18\x03 \x03(\tR\vpermissions\"8\n" +
+	"\n" +
+	"OfficePart\x12\x16\n" +
+	"\x06person\x18\x01 \x01(\tR\x06person\x12\x12\n" +
+	"\x04part\x18\x02 \x01(\tR\x04part\"V\n" +
+	"\n" +
+	"OfficeCrew\x12\x12\n" +
+	"\x04crew\x18\x01 \x01(\tR\x04crew\x12\x1a\n" +
+	"\bcustomer\x18\x02 \x01(\tR\bcustomer\x12\x18\n" +
+	"\adisplay\x18\x03 \x01(\tR\adisplay\"R\n" +
+	"\x10OfficeCrewMember\x12\x12\n" +
+	"\x04crew\x18\x01 \x01(\tR\x04crew\x12\x16\n" +
+	"\x06person\x18\x02 \x01(\tR\x06person\x12\x12\n" +
+	"\x04gone\x18\x03 \x01(\bR\x04gone\"\xb7\x01\n" +
+	"\vOfficeShift\x12\x14\n" +
+	"\x05shift\x18\x01 \x01(\tR\x05shift\x12\x12\n" +
+	"\x04crew\x18\x02 \x01(\tR\x04crew\x12\x12\n" +
+	"\x04site\x18\x03 \x01(\tR\x04site\x12!\n" +
+	"\ffrom_minutes\x18\x04 \x01(\rR\vfromMinutes\x12\x1d\n" +
+	"\n" +
+	"to_minutes\x18\x05 \x01(\rR\ttoMinutes\x12\x12\n" +
+	"\x04days\x18\x06 \x01(\rR\x04days\x12\x14\n" +
+	"\x05quiet\x18\a \x01(\bR\x05quiet\"(\n" +
+	"\x10OfficeShiftEnded\x12\x14\n" +
+	"\x05shift\x18\x01 \x01(\tR\x05shift\"\x95\x01\n" +
+	"\fOfficeSeason\x12\x12\n" +
+	"\x04site\x18\x01 \x01(\tR\x04site\x12\x16\n" +
+	"\x06season\x18\x02 \x01(\tR\x06season\x12\x12\n" +
+	"\x04crop\x18\x03 \x01(\tR\x04crop\x12\x12\n" +
+	"\x04open\x18\x04 \x01(\bR\x04open\x12\x1b\n" +
+	"\tdate_days\x18\x05 \x01(\x05R\bdateDays\x12\x14\n" +
+	"\x05again\x18\x06 \x01(\rR\x05again\"a\n" +
+	"\x10OfficeSeasonTold\x121\n" +
+	"\x06season\x18\x01 \x01(\v2\x19.hourbell.v1.OfficeSeasonR\x06season\x12\x1a\n" +
+	"\bmachines\x18\x02 \x03(\tR\bmachines\"|\n" +
+	"\x10OfficeAttachment\x12\x1e\n" +
+	"\n" +
+	"attachment\x18\x01 \x01(\tR\n" +
+	"attachment\x12\x1a\n" +
+	"\bcustomer\x18\x02 \x01(\tR\bcustomer\x12\x18\n" +
+	"\adisplay\x18\x03 \x01(\tR\adisplay\x12\x12\n" +
+	"\x04kind\x18\x04 \x01(\tR\x04kind\"\xd6\x01\n" +
+	"\x16OfficeAttachmentMoving\x12\x1e\n" +
+	"\n" +
+	"attachment\x18\x01 \x01(\tR\n" +
+	"attachment\x12\x12\n" +
+	"\x04from\x18\x02 \x01(\tR\x04from\x12\x0e\n" +
+	"\x02to\x18\x03 \x01(\tR\x02to\x12\x10\n" +
+	"\x03key\x18\x04 \x01(\fR\x03key\x12\"\n" +
+	"\rnot_before_ms\x18\x05 \x01(\x03R\vnotBeforeMs\x12 \n" +
+	"\fnot_after_ms\x18\x06 \x01(\x03R\n" +
+	"notAfterMs\x12\x10\n" +
+	"\x03off\x18\a \x01(\fR\x03off\x12\x0e\n" +
+	"\x02on\x18\b \x01(\fR\x02on\"I\n" +
+	"\x15OfficeAttachmentMoved\x12\x1e\n" +
+	"\n" +
+	"attachment\x18\x01 \x01(\tR\n" +
+	"attachment\x12\x10\n" +
+	"\x03key\x18\x02 \x01(\fR\x03key\"\x91\x01\n" +
+	"\x11OfficeHandingOver\x12\x18\n" +
+	"\amachine\x18\x01 \x01(\tR\amachine\x12\x1a\n" +
+	"\bcustomer\x18\x02 \x01(\tR\bcustomer\x12\x12\n" +
+	"\x04site\x18\x03 \x01(\tR\x04site\x12\x10\n" +
+	"\x03key\x18\x04 \x01(\fR\x03key\x12 \n" +
+	"\vattachments\x18\x05 \x03(\tR\vattachments\">\n" +
+	"\x10OfficeHandedOver\x12\x18\n" +
+	"\amachine\x18\x01 \x01(\tR\amachine\x12\x10\n" +
+	"\x03key\x18\x02 \x01(\fR\x03key\"&\n" +
+	"\x10OfficeFleetTaken\x12\x12\n" +
+	"\x04rows\x18\x01 \x03(\fR\x04rows*\x97\x01\n" +
 	"\x10OfficeAgentState\x12\"\n" +
 	"\x1eOFFICE_AGENT_STATE_UNSPECIFIED\x10\x00\x12\x1d\n" +
 	"\x19OFFICE_AGENT_STATE_ACTIVE\x10\x01\x12 \n" +
@@ -1229,22 +2400,35 @@ func file_hourbell_v1_office_proto_rawDescGZIP() []byte {
 }
 
 var file_hourbell_v1_office_proto_enumTypes = make([]protoimpl.EnumInfo, 1)
-var file_hourbell_v1_office_proto_msgTypes = make([]protoimpl.MessageInfo, 13)
+var file_hourbell_v1_office_proto_msgTypes = make([]protoimpl.MessageInfo, 26)
 var file_hourbell_v1_office_proto_goTypes = []any{
-	(OfficeAgentState)(0),        // 0: hourbell.v1.OfficeAgentState
-	(*OfficeEvent)(nil),          // 1: hourbell.v1.OfficeEvent
-	(*OfficeCustomer)(nil),       // 2: hourbell.v1.OfficeCustomer
-	(*OfficeSite)(nil),           // 3: hourbell.v1.OfficeSite
-	(*OfficeMachine)(nil),        // 4: hourbell.v1.OfficeMachine
-	(*OfficeEdition)(nil),        // 5: hourbell.v1.OfficeEdition
-	(*OfficeEnrolmentMade)(nil),  // 6: hourbell.v1.OfficeEnrolmentMade
-	(*OfficeEnrolmentTaken)(nil), // 7: hourbell.v1.OfficeEnrolmentTaken
-	(*OfficeAgentSet)(nil),       // 8: hourbell.v1.OfficeAgentSet
-	(*OfficeAgentRenewal)(nil),   // 9: hourbell.v1.OfficeAgentRenewal
-	(*OfficeAgentKeyTaken)(nil),  // 10: hourbell.v1.OfficeAgentKeyTaken
-	(*OfficeBearerMade)(nil),     // 11: hourbell.v1.OfficeBearerMade
-	(*OfficeBearerEnded)(nil),    // 12: hourbell.v1.OfficeBearerEnded
-	(*OfficeGranted)(nil),        // 13: hourbell.v1.OfficeGranted
+	(OfficeAgentState)(0),          // 0: hourbell.v1.OfficeAgentState
+	(*OfficeEvent)(nil),            // 1: hourbell.v1.OfficeEvent
+	(*OfficeCustomer)(nil),         // 2: hourbell.v1.OfficeCustomer
+	(*OfficeSite)(nil),             // 3: hourbell.v1.OfficeSite
+	(*OfficeMachine)(nil),          // 4: hourbell.v1.OfficeMachine
+	(*OfficeEdition)(nil),          // 5: hourbell.v1.OfficeEdition
+	(*OfficeEnrolmentMade)(nil),    // 6: hourbell.v1.OfficeEnrolmentMade
+	(*OfficeEnrolmentTaken)(nil),   // 7: hourbell.v1.OfficeEnrolmentTaken
+	(*OfficeAgentSet)(nil),         // 8: hourbell.v1.OfficeAgentSet
+	(*OfficeAgentRenewal)(nil),     // 9: hourbell.v1.OfficeAgentRenewal
+	(*OfficeAgentKeyTaken)(nil),    // 10: hourbell.v1.OfficeAgentKeyTaken
+	(*OfficeBearerMade)(nil),       // 11: hourbell.v1.OfficeBearerMade
+	(*OfficeBearerEnded)(nil),      // 12: hourbell.v1.OfficeBearerEnded
+	(*OfficeGranted)(nil),          // 13: hourbell.v1.OfficeGranted
+	(*OfficePart)(nil),             // 14: hourbell.v1.OfficePart
+	(*OfficeCrew)(nil),             // 15: hourbell.v1.OfficeCrew
+	(*OfficeCrewMember)(nil),       // 16: hourbell.v1.OfficeCrewMember
+	(*OfficeShift)(nil),            // 17: hourbell.v1.OfficeShift
+	(*OfficeShiftEnded)(nil),       // 18: hourbell.v1.OfficeShiftEnded
+	(*OfficeSeason)(nil),           // 19: hourbell.v1.OfficeSeason
+	(*OfficeSeasonTold)(nil),       // 20: hourbell.v1.OfficeSeasonTold
+	(*OfficeAttachment)(nil),       // 21: hourbell.v1.OfficeAttachment
+	(*OfficeAttachmentMoving)(nil), // 22: hourbell.v1.OfficeAttachmentMoving
+	(*OfficeAttachmentMoved)(nil),  // 23: hourbell.v1.OfficeAttachmentMoved
+	(*OfficeHandingOver)(nil),      // 24: hourbell.v1.OfficeHandingOver
+	(*OfficeHandedOver)(nil),       // 25: hourbell.v1.OfficeHandedOver
+	(*OfficeFleetTaken)(nil),       // 26: hourbell.v1.OfficeFleetTaken
 }
 var file_hourbell_v1_office_proto_depIdxs = []int32{
 	2,  // 0: hourbell.v1.OfficeEvent.customer:type_name -> hourbell.v1.OfficeCustomer
@@ -1259,12 +2443,26 @@ var file_hourbell_v1_office_proto_depIdxs = []int32{
 	11, // 9: hourbell.v1.OfficeEvent.bearer_made:type_name -> hourbell.v1.OfficeBearerMade
 	12, // 10: hourbell.v1.OfficeEvent.bearer_ended:type_name -> hourbell.v1.OfficeBearerEnded
 	13, // 11: hourbell.v1.OfficeEvent.granted:type_name -> hourbell.v1.OfficeGranted
-	0,  // 12: hourbell.v1.OfficeAgentSet.state:type_name -> hourbell.v1.OfficeAgentState
-	13, // [13:13] is the sub-list for method output_type
-	13, // [13:13] is the sub-list for method input_type
-	13, // [13:13] is the sub-list for extension type_name
-	13, // [13:13] is the sub-list for extension extendee
-	0,  // [0:13] is the sub-list for field type_name
+	14, // 12: hourbell.v1.OfficeEvent.part:type_name -> hourbell.v1.OfficePart
+	15, // 13: hourbell.v1.OfficeEvent.crew:type_name -> hourbell.v1.OfficeCrew
+	16, // 14: hourbell.v1.OfficeEvent.crew_member:type_name -> hourbell.v1.OfficeCrewMember
+	17, // 15: hourbell.v1.OfficeEvent.shift:type_name -> hourbell.v1.OfficeShift
+	18, // 16: hourbell.v1.OfficeEvent.shift_ended:type_name -> hourbell.v1.OfficeShiftEnded
+	19, // 17: hourbell.v1.OfficeEvent.season:type_name -> hourbell.v1.OfficeSeason
+	20, // 18: hourbell.v1.OfficeEvent.season_told:type_name -> hourbell.v1.OfficeSeasonTold
+	21, // 19: hourbell.v1.OfficeEvent.attachment:type_name -> hourbell.v1.OfficeAttachment
+	22, // 20: hourbell.v1.OfficeEvent.attachment_moving:type_name -> hourbell.v1.OfficeAttachmentMoving
+	23, // 21: hourbell.v1.OfficeEvent.attachment_moved:type_name -> hourbell.v1.OfficeAttachmentMoved
+	24, // 22: hourbell.v1.OfficeEvent.handing_over:type_name -> hourbell.v1.OfficeHandingOver
+	25, // 23: hourbell.v1.OfficeEvent.handed_over:type_name -> hourbell.v1.OfficeHandedOver
+	26, // 24: hourbell.v1.OfficeEvent.fleet_taken:type_name -> hourbell.v1.OfficeFleetTaken
+	0,  // 25: hourbell.v1.OfficeAgentSet.state:type_name -> hourbell.v1.OfficeAgentState
+	19, // 26: hourbell.v1.OfficeSeasonTold.season:type_name -> hourbell.v1.OfficeSeason
+	27, // [27:27] is the sub-list for method output_type
+	27, // [27:27] is the sub-list for method input_type
+	27, // [27:27] is the sub-list for extension type_name
+	27, // [27:27] is the sub-list for extension extendee
+	0,  // [0:27] is the sub-list for field type_name
 }
 
 func init() { file_hourbell_v1_office_proto_init() }
@@ -1285,6 +2483,19 @@ func file_hourbell_v1_office_proto_init() {
 		(*OfficeEvent_BearerMade)(nil),
 		(*OfficeEvent_BearerEnded)(nil),
 		(*OfficeEvent_Granted)(nil),
+		(*OfficeEvent_Part)(nil),
+		(*OfficeEvent_Crew)(nil),
+		(*OfficeEvent_CrewMember)(nil),
+		(*OfficeEvent_Shift)(nil),
+		(*OfficeEvent_ShiftEnded)(nil),
+		(*OfficeEvent_Season)(nil),
+		(*OfficeEvent_SeasonTold)(nil),
+		(*OfficeEvent_Attachment)(nil),
+		(*OfficeEvent_AttachmentMoving)(nil),
+		(*OfficeEvent_AttachmentMoved)(nil),
+		(*OfficeEvent_HandingOver)(nil),
+		(*OfficeEvent_HandedOver)(nil),
+		(*OfficeEvent_FleetTaken)(nil),
 	}
 	type x struct{}
 	out := protoimpl.TypeBuilder{
@@ -1292,7 +2503,7 @@ func file_hourbell_v1_office_proto_init() {
 			GoPackagePath: reflect.TypeOf(x{}).PkgPath(),
 			RawDescriptor: unsafe.Slice(unsafe.StringData(file_hourbell_v1_office_proto_rawDesc), len(file_hourbell_v1_office_proto_rawDesc)),
 			NumEnums:      1,
-			NumMessages:   13,
+			NumMessages:   26,
 			NumExtensions: 0,
 			NumServices:   0,
 		},
