@@ -36,6 +36,7 @@ type App struct {
 	authority *authority.Authority
 	access    *access.Access
 	agents    *agents.Server
+	people    *api.API
 	outbox    *notify.Outbox
 	registry  *prometheus.Registry
 	metrics   *metrics.Metrics
@@ -184,13 +185,13 @@ func (a *App) assemble(ctx context.Context) (err error) {
 	if err := a.openOutbox(); err != nil {
 		return err
 	}
-	people, err := api.New(api.Options{
+	a.people, err = api.New(api.Options{
 		Ingest: a.ingest, Office: a.office, Access: a.access, Agents: a.agents, Info: a.info, StoreWorks: a.prober.works, Log: a.o.Log.With("part", "api"), Now: a.o.Now, Rand: a.o.Rand,
 	})
 	if err != nil {
 		return err
 	}
-	a.servePeople(people)
+	a.servePeople(a.people)
 	a.serveAgents()
 	return a.serveMetrics()
 }
@@ -220,6 +221,7 @@ func (a *App) Run(ctx context.Context) error {
 	}
 	start("ingest", time.Minute, a.ingest.Run) // sees to disk what was let in
 	start("notices", a.o.StopWithin, a.outbox.Run)
+	start("the office's errands", a.o.StopWithin, a.people.KeepSettled)
 	for _, l := range a.servers {
 		l.start(a, failed)
 	}

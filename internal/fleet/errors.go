@@ -70,6 +70,9 @@ func (r *Report) Add(at Place, what, want, fix string) {
 	r.list = append(r.list, Error{File: r.file, Line: at.Line, Column: at.Column, What: what, Want: want, Fix: fix})
 }
 
+// Count is how many mistakes were noted so far.
+func (r *Report) Count() int { return len(r.list) + r.more }
+
 // Err returns the mistakes in the order of their places, nil where there is
 // none.
 func (r *Report) Err() error {

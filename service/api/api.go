@@ -15,6 +15,7 @@ import (
 	"fmt"
 	"io"
 	"log/slog"
+	"sync"
 	"time"
 
 	"google.golang.org/grpc"
@@ -69,6 +70,8 @@ type Options struct {
 type API struct {
 	o       Options
 	shelves shelves
+	// settling is held while streams are brought what the office has begun.
+	settling sync.Mutex
 }
 
 // New returns the API. Ingest, Office and Access must be there.
@@ -123,6 +126,10 @@ func (a *API) Register(s grpc.ServiceRegistrar) {
 	pb.RegisterVerifyServiceServer(s, &verify{API: a, turn: make(chan struct{}, 1)})
 	pb.RegisterPersonServiceServer(s, &persons{API: a})
 	pb.RegisterServerServiceServer(s, &server{API: a})
+	pb.RegisterCrewServiceServer(s, &crews{API: a})
+	pb.RegisterSeasonServiceServer(s, &seasons{API: a})
+	pb.RegisterAttachmentServiceServer(s, &attachments{API: a})
+	pb.RegisterFleetFileServiceServer(s, &fleetFiles{API: a})
 }
 
 // Errors turns the typed errors of a unary call into statuses, and logs those

@@ -60,6 +60,9 @@ func (s *machines) CreateMachine(ctx context.Context, q *pb.CreateMachineRequest
 			return nil, err
 		}
 	}
+	if _, err := s.tellSeasons(ctx, id); err != nil {
+		return nil, err
+	}
 	m, err := s.machine(ctx, id)
 	return &pb.CreateMachineResponse{Machine: m}, err
 }

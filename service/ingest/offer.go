@@ -315,6 +315,9 @@ func (b *batch) take(e *maintenance.Event, received []byte) error {
 	if news(e) {
 		m.others = m.journalled
 	}
+	if _, is := e.Body.(*maintenance.HandedOver); is {
+		m.setTurns(b.in.o.Log) // another site's days
+	}
 	m.changed.add(m.state, e, effects)
 	return nil
 }

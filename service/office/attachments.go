@@ -98,6 +98,14 @@ func (o *Office) Movings() []Moving {
 	return list(o, func() map[string]Moving { return o.f.movings }, nil, func(a, b Moving) int { return cmp.Compare(a.Attachment, b.Attachment) })
 }
 
+// Carried gives what an attachment brings to its next machine: the last event
+// that was made for putting it on, serialised; nil where it never was on one.
+func (o *Office) Carried(attachment string) []byte {
+	o.mu.RLock()
+	defer o.mu.RUnlock()
+	return o.f.carried[attachment]
+}
+
 // Attachment gives one attachment.
 func (o *Office) Attachment(id string) (Attachment, error) {
 	return get(o, "attachment", id, id, func() map[string]Attachment { return o.f.attachments })

@@ -17,8 +17,10 @@ type workFold struct {
 	seasons     map[seasonID]Season
 	seasonWords map[string][]SeasonWord // by site, as they were said
 	told        map[SeasonWord]map[string]bool
+	saidBy      map[SeasonWord]string // pseudonym
 	attachments map[string]Attachment
 	movings     map[string]Moving
+	carried     map[string][]byte // by attachment: what it brings to its next machine
 	handings    map[string]HandingOver
 	rows        map[[32]byte]bool
 }
@@ -26,8 +28,8 @@ type workFold struct {
 func newWorkFold() workFold {
 	return workFold{
 		parts: map[string]Part{}, crews: map[string]Crew{}, shifts: map[string]Shift{},
-		seasons: map[seasonID]Season{}, seasonWords: map[string][]SeasonWord{}, told: map[SeasonWord]map[string]bool{},
-		attachments: map[string]Attachment{}, movings: map[string]Moving{}, handings: map[string]HandingOver{}, rows: map[[32]byte]bool{},
+		seasons: map[seasonID]Season{}, seasonWords: map[string][]SeasonWord{}, told: map[SeasonWord]map[string]bool{}, saidBy: map[SeasonWord]string{},
+		attachments: map[string]Attachment{}, movings: map[string]Moving{}, carried: map[string][]byte{}, handings: map[string]HandingOver{}, rows: map[[32]byte]bool{},
 	}
 }
 
@@ -47,7 +49,7 @@ func (f *fold) applyWork(m *pb.OfficeEvent, at moment.Instant) error {
 	case *pb.OfficeEvent_ShiftEnded:
 		delete(f.shifts, b.ShiftEnded.GetShift())
 	case *pb.OfficeEvent_Season:
-		f.season(seasonWord(b.Season))
+		f.season(seasonWord(b.Season), m.GetPerson())
 	case *pb.OfficeEvent_SeasonTold:
 		f.seasonTold(b.SeasonTold)
 	default:
@@ -100,7 +102,8 @@ func (f *fold) member(m *pb.OfficeCrewMember) {
 	f.crews[m.GetCrew()] = c
 }
 
-func (f *fold) season(w SeasonWord) {
+func (f *fold) season(w SeasonWord, person string) {
+	f.saidBy[w] = person
 	s, there := f.seasons[w.id()]
 	if !there {
 		s = Season{Site: w.Site, Season: w.Season, Crop: w.Crop, Opens: civil.None, Closes: civil.None}
@@ -127,6 +130,7 @@ func (f *fold) seasonTold(m *pb.OfficeSeasonTold) {
 func (f *fold) moving(m *pb.OfficeAttachmentMoving, person string) {
 	f.movings[m.GetAttachment()] = Moving{Attachment: m.GetAttachment(), From: m.GetFrom(), To: m.GetTo(), Key: id16(m.GetKey()), Off: m.GetOff(), On: m.GetOn(),
 		At: moment.Span{NotBefore: moment.Instant(m.GetNotBeforeMs()), NotAfter: moment.Instant(m.GetNotAfterMs())}, Person: person}
+	f.carried[m.GetAttachment()] = m.GetOn()
 	a := f.attachments[m.GetAttachment()]
 	a.Machine = m.GetTo()
 	f.attachments[m.GetAttachment()] = a

@@ -128,6 +128,13 @@ func (o *Office) UntoldSeasons(machine string) (out []SeasonWord) {
 	return out
 }
 
+// SaidBy gives the pseudonym of who said a word.
+func (o *Office) SaidBy(w SeasonWord) string {
+	o.mu.RLock()
+	defer o.mu.RUnlock()
+	return o.f.saidBy[w]
+}
+
 // ListSeasons gives a customer's seasons, or all with customer "", by site, the
 // newest first.
 func (o *Office) ListSeasons(customer string) []Season {

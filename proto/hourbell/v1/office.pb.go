@@ -1883,7 +1883,8 @@ type OfficeAttachmentMoving struct {
 	// Unix milliseconds: when it was moved, not before and not after.
 	NotBeforeMs int64 `protobuf:"varint,5,opt,name=not_before_ms,json=notBeforeMs,proto3" json:"not_before_ms,omitempty"`
 	NotAfterMs  int64 `protobuf:"varint,6,opt,name=not_after_ms,json=notAfterMs,proto3" json:"not_after_ms,omitempty"`
-	// hourbell.v1.Event for the stream of from and of to, serialised.
+	// hourbell.v1.Event for the stream of from and of to, serialised. The one of to
+	// is kept where it is put on none, for what it brings to the next machine.
 	Off           []byte `protobuf:"bytes,7,opt,name=off,proto3" json:"off,omitempty"`
 	On            []byte `protobuf:"bytes,8,opt,name=on,proto3" json:"on,omitempty"`
 	unknownFields protoimpl.UnknownFields
