@@ -4,6 +4,7 @@ import (
 	"context"
 	"errors"
 	"io"
+	"slices"
 	"strings"
 	"testing"
 
@@ -126,8 +127,10 @@ func aboutMachine(id string) map[string]proto.Message {
 		"ListDoubts":          &pb.ListDoubtsRequest{Parent: m},
 		"AnswerDoubt":         &pb.AnswerDoubtRequest{Name: m + "/doubts/" + key, Word: pb.DoubtWord_DOUBT_WORD_WRONG},
 		"ListActiveWarnings":  &pb.ListActiveWarningsRequest{Parent: m}, "ListWarningCounts": &pb.ListWarningCountsRequest{Parent: m}, "ListWarningChanges": &pb.ListWarningChangesRequest{Parent: m},
-		"Watch":  &pb.WatchRequest{Machines: []string{m}},
-		"Verify": &pb.VerifyRequest{Machines: []string{m}},
+		"HandOverMachine": &pb.HandOverMachineRequest{Name: m, Site: "customers/far-mere/sites/far-mere-barn"},
+		"SetStorage":      &pb.SetStorageRequest{Name: m},
+		"Watch":           &pb.WatchRequest{Machines: []string{m}},
+		"Verify":          &pb.VerifyRequest{Machines: []string{m}},
 	}
 }
 
@@ -143,23 +146,54 @@ func aboutOther(customer string) map[string]struct {
 	}
 	site := "customers/" + customer + "/sites/" + customer + "-barn"
 	return map[string]want{
-		"CreateCustomer": {&pb.CreateCustomerRequest{CustomerId: "new", Customer: &pb.Customer{DisplayName: "new"}}, codes.PermissionDenied},
-		"ImportEdition":  {&pb.ImportEditionRequest{Yaml: testChart}, codes.PermissionDenied},
-		"GetCustomer":    {&pb.GetCustomerRequest{Name: "customers/" + customer}, codes.NotFound},
-		"CreateSite":     {&pb.CreateSiteRequest{Parent: "customers/" + customer, SiteId: "x", Site: &pb.Site{DisplayName: "x", TimeZone: "Etc/UTC"}}, codes.NotFound},
-		"GetSite":        {&pb.GetSiteRequest{Name: site}, codes.NotFound},
-		"ListSites":      {&pb.ListSitesRequest{Parent: "customers/" + customer}, codes.NotFound},
-		"ListMachines":   {&pb.ListMachinesRequest{Customer: "customers/" + customer}, codes.NotFound},
-		"CreateMachine":  {&pb.CreateMachineRequest{MachineId: "x", Machine: &pb.Machine{DisplayName: "x", Site: site}}, codes.NotFound},
-		"GetEdition":     {&pb.GetEditionRequest{Name: "charts/ossa-rotary/editions/1"}, codes.OK},
-		"ListEditions":   {&pb.ListEditionsRequest{Parent: "charts/-"}, codes.OK},
-		"ListCustomers":  {&pb.ListCustomersRequest{}, codes.OK},
-		"GetServerInfo":  {&pb.GetServerInfoRequest{}, codes.OK},
-		"CreateToken":    {&pb.CreateTokenRequest{Parent: "persons/fern"}, codes.PermissionDenied},
-		"EndTokens":      {&pb.EndTokensRequest{Parent: "persons/keeper"}, codes.PermissionDenied},
-		"SetGrant":       {&pb.SetGrantRequest{Parent: "persons/fern", Grant: &pb.Grant{Permissions: []pb.Permission{pb.Permission_PERMISSION_OFFICE}}}, codes.PermissionDenied},
-		"ListPersons":    {&pb.ListPersonsRequest{}, codes.PermissionDenied},
+		"CreateCustomer":   {&pb.CreateCustomerRequest{CustomerId: "new", Customer: &pb.Customer{DisplayName: "new"}}, codes.PermissionDenied},
+		"ImportEdition":    {&pb.ImportEditionRequest{Yaml: testChart}, codes.PermissionDenied},
+		"GetCustomer":      {&pb.GetCustomerRequest{Name: "customers/" + customer}, codes.NotFound},
+		"CreateSite":       {&pb.CreateSiteRequest{Parent: "customers/" + customer, SiteId: "x", Site: &pb.Site{DisplayName: "x", TimeZone: "Etc/UTC"}}, codes.NotFound},
+		"GetSite":          {&pb.GetSiteRequest{Name: site}, codes.NotFound},
+		"ListSites":        {&pb.ListSitesRequest{Parent: "customers/" + customer}, codes.NotFound},
+		"ListMachines":     {&pb.ListMachinesRequest{Customer: "customers/" + customer}, codes.NotFound},
+		"CreateMachine":    {&pb.CreateMachineRequest{MachineId: "x", Machine: &pb.Machine{DisplayName: "x", Site: site}}, codes.NotFound},
+		"GetEdition":       {&pb.GetEditionRequest{Name: "charts/ossa-rotary/editions/1"}, codes.OK},
+		"ListEditions":     {&pb.ListEditionsRequest{Parent: "charts/-"}, codes.OK},
+		"ListCustomers":    {&pb.ListCustomersRequest{}, codes.OK},
+		"GetServerInfo":    {&pb.GetServerInfoRequest{}, codes.OK},
+		"CreateToken":      {&pb.CreateTokenRequest{Parent: "persons/fern"}, codes.PermissionDenied},
+		"EndTokens":        {&pb.EndTokensRequest{Parent: "persons/keeper"}, codes.PermissionDenied},
+		"SetGrant":         {&pb.SetGrantRequest{Parent: "persons/fern", Grant: &pb.Grant{Permissions: []pb.Permission{pb.Permission_PERMISSION_OFFICE}}}, codes.PermissionDenied},
+		"ListPersons":      {&pb.ListPersonsRequest{}, codes.PermissionDenied},
+		"SetPersonPart":    {&pb.SetPersonPartRequest{Name: "persons/fern", Part: pb.TradePart_TRADE_PART_DEALER}, codes.PermissionDenied},
+		"GetPersonPart":    {&pb.GetPersonPartRequest{Name: "persons/fern"}, codes.PermissionDenied},
+		"CreateCrew":       {&pb.CreateCrewRequest{Parent: "customers/" + customer, CrewId: "x", Crew: &pb.Crew{DisplayName: "x"}}, codes.NotFound},
+		"ListCrews":        {&pb.ListCrewsRequest{Parent: "customers/" + customer}, codes.NotFound},
+		"SetCrewMember":    {&pb.SetCrewMemberRequest{Name: "customers/" + customer + "/crews/x", Person: "persons/fern"}, codes.NotFound},
+		"SetShift":         {&pb.SetShiftRequest{ShiftId: "x", Shift: &pb.Shift{Site: site, ToMinutes: 5}}, codes.NotFound},
+		"EndShift":         {&pb.EndShiftRequest{Name: "customers/" + customer + "/shifts/x"}, codes.NotFound},
+		"ListShifts":       {&pb.ListShiftsRequest{Parent: "customers/" + customer}, codes.NotFound},
+		"OpenSeason":       {&pb.OpenSeasonRequest{Site: site, Season: "2033"}, codes.NotFound},
+		"CloseSeason":      {&pb.CloseSeasonRequest{Site: site, Season: "2033"}, codes.NotFound},
+		"ListSeasons":      {&pb.ListSeasonsRequest{Parent: "customers/" + customer}, codes.NotFound},
+		"CreateAttachment": {&pb.CreateAttachmentRequest{Parent: "customers/" + customer, AttachmentId: "x", Attachment: &pb.Attached{DisplayName: "x", Kind: "header"}}, codes.NotFound},
+		"GetAttachment":    {&pb.GetAttachmentRequest{Name: "customers/" + customer + "/attachments/x"}, codes.NotFound},
+		"ListAttachments":  {&pb.ListAttachmentsRequest{Parent: "customers/" + customer}, codes.NotFound},
+		"MoveAttachment":   {&pb.MoveAttachmentRequest{Name: "customers/" + customer + "/attachments/x"}, codes.NotFound},
+		"ImportFleet":      {&pb.ImportFleetRequest{Table: "machine,chart\nx,ossa-rotary\n", Site: site}, codes.NotFound},
+		"UpdateFleet":      {&pb.UpdateFleetRequest{Table: "machine\n" + map[string]string{"tallow-fen": "ossa-1", "nobody-here": "ossa-9"}[customer] + "\n"}, codes.InvalidArgument},
 	}
+}
+
+// belongings gives the first customer a crew, a shift, a season and an attachment.
+func (r *rig) belongings() {
+	r.t.Helper()
+	const customer, site = "customers/tallow-fen", "customers/tallow-fen/sites/tallow-fen-barn"
+	_, err := pb.NewCrewServiceClient(r.conn).CreateCrew(r.ctx, &pb.CreateCrewRequest{Parent: customer, CrewId: "tallow-nights", Crew: &pb.Crew{DisplayName: "Nights"}})
+	require.NoError(r.t, err)
+	_, err = pb.NewCrewServiceClient(r.conn).SetShift(r.ctx, &pb.SetShiftRequest{ShiftId: "tallow-nights", Shift: &pb.Shift{Site: site, FromMinutes: 1200, ToMinutes: 300}})
+	require.NoError(r.t, err)
+	_, err = pb.NewSeasonServiceClient(r.conn).OpenSeason(r.ctx, &pb.OpenSeasonRequest{Site: site, Season: "2033"})
+	require.NoError(r.t, err)
+	_, err = pb.NewAttachmentServiceClient(r.conn).CreateAttachment(r.ctx, &pb.CreateAttachmentRequest{Parent: customer, AttachmentId: "tallow-reel", Attachment: &pb.Attached{DisplayName: "Reel", Kind: "header"}})
+	require.NoError(r.t, err)
 }
 
 // person makes a person of one customer.
@@ -199,15 +233,19 @@ func TestAPersonCantTellThatOthersMachinesExist(t *testing.T) {
 	}
 }
 
+// ofCustomers are the lists that are of a customer's and not of a machine's.
+var ofCustomers = []string{"ListSites", "ListCrews", "ListShifts", "ListSeasons", "ListAttachments"}
+
 // TestListsShowOnlyWhatWasGranted crawls every list over all machines for any
 // word of the other customer.
 func TestListsShowOnlyWhatWasGranted(t *testing.T) {
 	r := start(t)
 	r.fleet()
+	r.belongings()
 	ctx := r.person("fern", "far-mere", access.See)
 	for _, m := range peopleMethods() {
 		req := message(m.Input())
-		set(req, "parent", map[bool]string{true: "customers/-", false: "machines/-"}[m.Name() == "ListSites"])
+		set(req, "parent", map[bool]string{true: "customers/-", false: "machines/-"}[slices.Contains(ofCustomers, string(m.Name()))])
 		if m.Name() == "ListEditions" || m.Name() == "ListPersons" || !strings.HasPrefix(string(m.Name()), "List") && m.Name() != "Watch" && m.Name() != "Verify" {
 			continue
 		}
@@ -232,7 +270,7 @@ func TestSeeingIsNotWriting(t *testing.T) {
 	r := start(t)
 	r.fleet()
 	ctx := r.person("fern", "far-mere", access.See)
-	for _, name := range []string{"RecordHours", "CreateServiceRecord", "VoidServiceRecord", "AnswerNotice", "AnswerDoubt", "TakeEdition", "CreateEnrolment", "RevokeAgent", "SuspendAgent", "ResumeAgent"} {
+	for _, name := range []string{"RecordHours", "CreateServiceRecord", "VoidServiceRecord", "AnswerNotice", "AnswerDoubt", "TakeEdition", "CreateEnrolment", "RevokeAgent", "SuspendAgent", "ResumeAgent", "SetStorage"} {
 		m := method(t, name)
 		_, err := invoke(ctx, r.conn, m, aboutMachine("ossa-2")[name])
 		assert.Equal(t, codes.PermissionDenied, status.Code(err), "%s: %v", name, err)

@@ -15,6 +15,7 @@ type machineCmd struct {
 	List      machineListCmd `cmd:"" help:"List the machines with their live hours and how old each reading is."`
 	Show      machineShowCmd `cmd:"" help:"Show one machine."`
 	TakeChart takeChartCmd   `cmd:"" help:"Put an edition of a chart in force."`
+	HandOver  handOverCmd    `cmd:"" help:"For the workshop manager: give a sold or traded machine to its new owner, with its whole history."`
 }
 
 type machineAddCmd struct {

@@ -44,6 +44,13 @@ type cli struct {
 	Person   personCmd   `cmd:"" help:"Who may do what, and their tokens."`
 	Agents   agentsCmd   `cmd:"" help:"The enrolled agents."`
 
+	Fleet      fleetCmd      `cmd:"" help:"Whole fleets from a table."`
+	Crew       crewCmd       `cmd:"" help:"Crews, and who is in them."`
+	Shift      shiftCmd      `cmd:"" help:"When crews work, and when it is quiet."`
+	Season     seasonCmd     `cmd:"" help:"The seasons of each site and crop."`
+	Storage    storageCmd    `cmd:"" help:"Machines that go into storage and come out of it."`
+	Attachment attachmentCmd `cmd:"" help:"Headers and other parts that move between machines."`
+
 	Due     dueCmd     `cmd:"" help:"What is due, in the order in which it comes."`
 	Explain explainCmd `cmd:"" help:"Why a task stands as it does: every input with its time."`
 	Notices noticesCmd `cmd:"" help:"What is said to people."`

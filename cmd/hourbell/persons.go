@@ -13,6 +13,7 @@ import (
 type personCmd struct {
 	Token personTokenCmd `cmd:"" help:"Make a bearer token for a person."`
 	Grant personGrantCmd `cmd:"" help:"Say what a person may do, at one customer or at all."`
+	Part  personPartCmd  `cmd:"" help:"For who runs the service: say what part a person has in the trade, operator, technician or dealer."`
 	End   personEndCmd   `cmd:"" help:"End every token of a person."`
 	List  personListCmd  `cmd:"" help:"List who may do what."`
 }
