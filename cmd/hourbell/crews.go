@@ -242,12 +242,12 @@ func (c *shiftEndCmd) Run(s *session) error {
 
 type personPartCmd struct {
 	Person string `arg:"" help:"The person's pseudonym."`
-	Part   string `arg:"" optional:"" enum:"operator,technician,dealer,none," help:"operator, technician or dealer; none takes it back. It is told where left out."`
+	Part   string `arg:"" optional:"" enum:"operator,technician,dealer,none,tell" default:"tell" help:"operator, technician or dealer; none takes it back; tell only tells it."`
 }
 
 // Run sets the part, or tells it.
 func (c *personPartCmd) Run(s *session) error {
-	if c.Part == "" {
+	if c.Part == "tell" {
 		a, err := call(s, pb.NewCrewServiceClient, pb.CrewServiceClient.GetPersonPart, &pb.GetPersonPartRequest{Name: under("persons", c.Person)})
 		if err != nil {
 			return err

@@ -43,20 +43,31 @@ type parser struct {
 	comma   rune
 	columns []column
 	seen    map[string]Place // machines
+	badHead bool
 	fleet   Fleet
 }
 
 // Parse reads a file: all of it, or Errors with every mistake in it. name is the
 // file's, for mistakes to name.
 func Parse(name string, src []byte) (Fleet, error) {
+	f, report := Read(name, src)
+	if err := report.Err(); err != nil {
+		return Fleet{}, err
+	}
+	return f, nil
+}
+
+// Read is Parse for who has more to say of the rows: it gives what can be read,
+// and the report to add to. There are no rows where the columns can't be told.
+func Read(name string, src []byte) (Fleet, *Report) {
 	p := &parser{Report: NewReport(name), seen: map[string]Place{}, fleet: Fleet{File: name, Head: Place{1, 1}, has: map[string]bool{}}}
 	if text, ok := p.text(src); ok {
 		p.read(text)
 	}
-	if err := p.Err(); err != nil {
-		return Fleet{}, err
+	if p.badHead {
+		p.fleet.Rows = nil
 	}
-	return p.fleet, nil
+	return p.fleet, p.Report
 }
 
 // text takes the mark of UTF-8 off and holds the file to its form.
@@ -183,6 +194,7 @@ func (p *parser) head(cells []Cell) {
 	if !p.fleet.has["machine"] && p.Err() == nil {
 		p.Add(p.fleet.Head, `the column "machine" is missing`, "", "name it in the first row")
 	}
+	p.badHead = p.Count() > 0
 }
 
 // key is the column's name as the file should have it, "" where it is none.

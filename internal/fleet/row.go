@@ -29,8 +29,9 @@ func (p *parser) row(cells []Cell) {
 		}
 		p.field(&row, p.columns[i], c)
 	}
-	p.named(&row)
-	p.fleet.Rows = append(p.fleet.Rows, row)
+	if p.named(&row) {
+		p.fleet.Rows = append(p.fleet.Rows, row)
+	}
 }
 
 // quoteHint says why a row may have too many fields.
@@ -42,16 +43,17 @@ func (p *parser) quoteHint() string {
 }
 
 // named holds a row to a machine of its own.
-func (p *parser) named(row *Row) {
+func (p *parser) named(row *Row) bool {
 	if row.Machine.Text == "" {
 		p.Add(row.Machine.Place, "the row names no machine", "", "give the machine's id")
-		return
+		return false
 	}
 	if before, there := p.seen[row.Machine.Text]; there {
 		p.Add(row.Machine.Place, fmt.Sprintf("machine %s stands in line %d already", row.Machine.Text, before.Line), "", "leave one of the two rows out")
-		return
+		return false
 	}
 	p.seen[row.Machine.Text] = row.Machine.Place
+	return true
 }
 
 // field reads one field of a row.

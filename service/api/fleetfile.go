@@ -108,11 +108,10 @@ func (r *readingFleet) run(name, text string, validateOnly bool) (*pb.FleetOutco
 	if name == "" {
 		name = "fleet.csv"
 	}
-	var err error
-	if r.file, err = table.Parse(name, []byte(text)); err != nil {
-		return nil, fleetMistakes(err)
+	r.file, r.Report = table.Read(name, []byte(text))
+	if len(r.file.Rows) == 0 {
+		return nil, fleetMistakes(r.Err())
 	}
-	r.Report = table.NewReport(name)
 	r.columns()
 	for i := range r.file.Rows {
 		p := &plan{row: &r.file.Rows[i]}

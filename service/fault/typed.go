@@ -1,6 +1,9 @@
 package fault
 
-import "fmt"
+import (
+	"fmt"
+	"strings"
+)
 
 // MissingError says that there is no resource of this kind and name.
 type MissingError struct{ Kind, Name string }
@@ -16,7 +19,11 @@ type ExistsError struct{ Kind, Name string }
 
 // Error says which.
 func (e *ExistsError) Error() string {
-	return fmt.Sprintf("there is a %s %s already: choose another name, or change that one", e.Kind, e.Name)
+	article := "a"
+	if strings.ContainsAny(e.Kind[:min(1, len(e.Kind))], "aeio") {
+		article = "an"
+	}
+	return fmt.Sprintf("there is %s %s %s already: choose another name, or change that one", article, e.Kind, e.Name)
 }
 
 // Fault describes it.
