@@ -22,6 +22,7 @@ import (
 	"github.com/hourbell/hourbell/service/metrics"
 	"github.com/hourbell/hourbell/service/notify"
 	"github.com/hourbell/hourbell/service/office"
+	"github.com/hourbell/hourbell/service/pictures"
 )
 
 // App is the service. It is made by New and run once.
@@ -38,6 +39,7 @@ type App struct {
 	agents    *agents.Server
 	people    *api.API
 	outbox    *notify.Outbox
+	pictures  *pictures.Store
 	registry  *prometheus.Registry
 	metrics   *metrics.Metrics
 	prober    *prober
@@ -108,7 +110,8 @@ func (a *App) openParts(ctx context.Context) (err error) {
 		return err
 	}
 	a.clean.close("the authority", a.authority.Close)
-	return nil
+	a.pictures, err = pictures.Open(pictures.Options{Dir: filepath.Join(a.o.Data, "pictures")})
+	return err
 }
 
 // chart finds a compiled chart for ingest.
@@ -186,7 +189,7 @@ func (a *App) assemble(ctx context.Context) (err error) {
 		return err
 	}
 	a.people, err = api.New(api.Options{
-		Ingest: a.ingest, Office: a.office, Access: a.access, Agents: a.agents, Info: a.info, StoreWorks: a.prober.works, Log: a.o.Log.With("part", "api"), Now: a.o.Now, Rand: a.o.Rand,
+		Ingest: a.ingest, Office: a.office, Access: a.access, Agents: a.agents, Pictures: a.pictures, Info: a.info, StoreWorks: a.prober.works, Log: a.o.Log.With("part", "api"), Now: a.o.Now, Rand: a.o.Rand,
 	})
 	if err != nil {
 		return err

@@ -35,7 +35,7 @@ const (
 // The limits of the people's and the enrolment listener.
 const (
 	maxConnections   = 4096
-	maxRequest       = 2 << 20 // a chart is at most 1 MiB
+	maxRequest       = 9 << 20 // a picture is at most 8 MiB, a chart 1 MiB
 	maxAnswer        = 16 << 20
 	maxHeader        = 16 << 10
 	maxStreams       = 128

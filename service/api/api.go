@@ -28,6 +28,7 @@ import (
 	"github.com/hourbell/hourbell/service/fault"
 	"github.com/hourbell/hourbell/service/ingest"
 	"github.com/hourbell/hourbell/service/office"
+	"github.com/hourbell/hourbell/service/pictures"
 )
 
 // Agents tells about the agents' connections.
@@ -60,6 +61,8 @@ type Options struct {
 	StoreWorks func() bool
 	Log        *slog.Logger
 	Now        func() time.Time
+	// Pictures is where pictures are kept; nil where none are.
+	Pictures *pictures.Store
 	// Rand draws the ids of acts that come without one.
 	Rand io.Reader
 	// StillHere is how often a quiet watch says that it lives, 30 s where 0.
@@ -120,6 +123,14 @@ func (a *API) Register(s grpc.ServiceRegistrar) {
 	pb.RegisterTaskServiceServer(s, &tasks{API: a})
 	pb.RegisterNoticeServiceServer(s, &notices{API: a})
 	pb.RegisterServiceRecordServiceServer(s, &records{API: a})
+	pb.RegisterRemarkServiceServer(s, &remarks{API: a})
+	pb.RegisterPictureServiceServer(s, &photos{API: a})
+	pb.RegisterWalkServiceServer(s, &walks{API: a})
+	pb.RegisterFieldServiceServer(s, &field{API: a})
+	pb.RegisterBuildServiceServer(s, &build{API: a})
+	pb.RegisterSettingServiceServer(s, &settings{API: a})
+	pb.RegisterLeadServiceServer(s, &leads{API: a})
+	pb.RegisterPartServiceServer(s, &parts{API: a})
 	pb.RegisterDoubtServiceServer(s, &doubts{API: a})
 	pb.RegisterWarningServiceServer(s, &warnings{API: a})
 	pb.RegisterWatchServiceServer(s, &watch{API: a})

@@ -153,7 +153,7 @@ func tasksOfChart(c *maintenance.Chart) []*pb.ChartTask {
 		t, p := &defs[i], points[defs[i].Point]
 		one := &pb.ChartTask{
 			Task: taskPath(t.ID), Do: t.Do, Call: t.Call, Round: t.Round, Who: t.Who, Material: t.Material, Amount: t.Amount, Minutes: int32(t.Minutes),
-			Cautions: cautionsOf(c, t.ID), Station: int32(p.Station), Side: p.Side, Reach: p.Reach,
+			Cautions: cautionsOf(c, t.ID), Station: int32(p.Station), Side: p.Side, Reach: p.Reach, Work: workOf(c, t), PointCall: cmp.Or(p.Call, p.ID),
 		}
 		for j := range t.Limbs {
 			one.Intervals = append(one.Intervals, intervalOf(&t.Limbs[j]))
@@ -164,10 +164,20 @@ func tasksOfChart(c *maintenance.Chart) []*pb.ChartTask {
 }
 
 func intervalOf(l *maintenance.Limb) *pb.ChartInterval {
-	if l.Kind == maintenance.LimbMonths {
-		return &pb.ChartInterval{Every: &pb.ChartInterval_EveryMonths{EveryMonths: int32(l.Months)}}
+	out := &pb.ChartInterval{Meter: l.Meter, Words: limbWords(l)}
+	switch l.Kind {
+	case maintenance.LimbMonths:
+		out.Every = &pb.ChartInterval_EveryMonths{EveryMonths: int32(l.Months)}
+	case maintenance.LimbDays:
+		out.Every = &pb.ChartInterval_EveryDaysWorked{EveryDaysWorked: int32(l.Days)}
+	case maintenance.LimbSeason:
+		out.Every = &pb.ChartInterval_EverySeasons{EverySeasons: int32(max(l.Seasons, 1))}
+	case maintenance.LimbCounted:
+		out.Every = &pb.ChartInterval_EveryCountMilli{EveryCountMilli: l.Count}
+	default:
+		out.Every = &pb.ChartInterval_EveryMs{EveryMs: int64(l.Every)}
 	}
-	return &pb.ChartInterval{Every: &pb.ChartInterval_EveryMs{EveryMs: int64(l.Every)}, Meter: l.Meter}
+	return out
 }
 
 func cautionsOf(c *maintenance.Chart, task string) []*pb.Caution {

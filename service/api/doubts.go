@@ -99,6 +99,9 @@ func (s *doubts) doubt(ctx context.Context, machine string, key maintenance.Key)
 
 func doubtOf(st *maintenance.State, d *maintenance.Doubt) *pb.Doubt {
 	out := &pb.Doubt{Name: doubtName(st.Machine.Machine, d.Key), Kind: pb.DoubtKind(d.Kind), Meter: d.Meter, RaisedMoment: momentOf(d.At), What: d.What, Closed: !d.Closed.IsZero(), How: d.How}
+	for _, key := range d.Records {
+		out.Records = append(out.Records, recordName(st.Machine.Machine, key))
+	}
 	if !out.Closed {
 		for _, word := range answers(d.Kind) {
 			out.Answers = append(out.Answers, pb.DoubtWord(word))
@@ -118,6 +121,8 @@ func answers(kind maintenance.DoubtKind) []maintenance.DoubtWord {
 		return []maintenance.DoubtWord{maintenance.DoubtSameMachine, maintenance.DoubtRight, maintenance.DoubtNewMeter}
 	case maintenance.DoubtMisplaced:
 		return []maintenance.DoubtWord{maintenance.DoubtWrong}
+	case maintenance.DoubtSameAct:
+		return []maintenance.DoubtWord{maintenance.DoubtOneAct, maintenance.DoubtTwoActs}
 	case maintenance.DoubtFork:
 		return []maintenance.DoubtWord{maintenance.DoubtSameMachine, maintenance.DoubtWrong}
 	}

@@ -178,3 +178,42 @@ func parseUUID(field, s string) (id [16]byte, err error) {
 	}
 	return id, nil
 }
+
+// The patterns of what stands under a machine by an event's key.
+const (
+	remarkPattern = "machines/{machine}/remarks/{remark}"
+	walkPattern   = "machines/{machine}/walks/{walk}"
+)
+
+// keyedName gives the name of something under a machine by an event's key, "" of
+// the zero key.
+func keyedName(machine, collection string, k maintenance.Key) string {
+	if k.IsZero() {
+		return ""
+	}
+	return machineName(machine) + "/" + collection + "/" + keyID(k)
+}
+
+func remarkName(machine string, k maintenance.Key) string { return keyedName(machine, "remarks", k) }
+
+func walkName(machine string, k maintenance.Key) string { return keyedName(machine, "walks", k) }
+
+func pictureName(machine string, sum [32]byte) string {
+	return machineName(machine) + "/pictures/" + hex.EncodeToString(sum[:])
+}
+
+// parsePicture reads a picture's name.
+func parsePicture(field, name string) (machine string, sum [32]byte, err error) {
+	parts, err := parse(field, "machines/{machine}/pictures/{picture}", name)
+	if err != nil {
+		return "", sum, err
+	}
+	b, err := hex.DecodeString(parts[1])
+	if err != nil || len(b) != len(sum) {
+		return "", sum, fault.InvalidField(field, fmt.Sprintf("%q is no picture's id", cut(parts[1])), "give its 64 hexadecimal digits")
+	}
+	return parts[0], [32]byte(b), nil
+}
+
+// fieldAt names one of a repeated field.
+func fieldAt(field string, i int) string { return fmt.Sprintf("%s[%d]", field, i) }

@@ -16,6 +16,7 @@ import (
 	pb "github.com/hourbell/hourbell/proto/hourbell/v1"
 	"github.com/hourbell/hourbell/service/access"
 	"github.com/hourbell/hourbell/service/fault"
+	"github.com/hourbell/hourbell/service/ingest"
 )
 
 const recordPattern = "machines/{machine}/records/{record}"
@@ -42,6 +43,9 @@ func (s *records) CreateServiceRecord(ctx context.Context, q *pb.CreateServiceRe
 	if err != nil {
 		return nil, err
 	}
+	if q.GetValidateOnly() {
+		return s.preview(ctx, machine, q.GetRequestId(), at, body)
+	}
 	key, receipt, err := s.act(ctx, machine, q.GetRequestId(), at, body)
 	if err != nil {
 		return nil, underRecord(err)
@@ -55,8 +59,83 @@ func (s *records) CreateServiceRecord(ctx context.Context, q *pb.CreateServiceRe
 	}
 	out := &pb.CreateServiceRecordResponse{Repeated: receipt.Repeats > 0}
 	out.Record = recordOf(machine, kept, v)
-	err = s.view(ctx, machine, func(st *maintenance.State) { out.Tasks, out.Cautions = setBack(st, key) })
+	err = s.view(ctx, machine, func(st *maintenance.State) { answerRecord(out, st, kept.event) })
 	return out, err
+}
+
+// preview says what would come of a record: it is applied to a copy of the
+// machine's state.
+func (s *records) preview(ctx context.Context, machine, requestID string, at moment.Span, body *maintenance.ServiceDone) (*pb.CreateServiceRecordResponse, error) {
+	id, err := s.actID(requestID)
+	if err != nil {
+		return nil, err
+	}
+	e := &maintenance.Event{Key: maintenance.Key{Stream: id}, Writer: maintenance.WriterPerson, At: at, Known: s.now(), Body: body}
+	var copied *maintenance.State
+	var verdict maintenance.Verdict
+	err = s.view(ctx, machine, func(st *maintenance.State) {
+		if verdict = maintenance.Admit(st, e); verdict.Word == maintenance.VerdictTake {
+			copied = st.Clone()
+		}
+	})
+	switch {
+	case err != nil:
+		return nil, err
+	case verdict.Word == maintenance.VerdictRepeat:
+		return nil, fault.New(fault.AlreadyExists, "an act stands under this request id on machine "+machine+": leave it out to look ahead", "request_id", keyID(e.Key))
+	case copied == nil:
+		return nil, underRecord(&ingest.Refused{Field: verdict.Field, Why: verdict.Why, Fix: verdict.Do})
+	}
+	maintenance.Apply(copied, e, nil)
+	out := &pb.CreateServiceRecordResponse{Record: recordOf(machine, &past{event: e}, voided{})}
+	out.Record.Name = ""
+	answerRecord(out, copied, e)
+	return out, nil
+}
+
+// answerRecord says what came of a record.
+func answerRecord(out *pb.CreateServiceRecordResponse, st *maintenance.State, e *maintenance.Event) {
+	out.Tasks, out.Waiting, out.Cautions = setBack(st, e.Key)
+	if b, is := e.Body.(*maintenance.ServiceDone); is {
+		for _, id := range named(st, b) {
+			out.Cautions = addCautions(out.Cautions, cautionsOf(st.Chart, id))
+		}
+	}
+	standing(out.Record, st, e)
+	out.Says = out.Record.Says
+}
+
+// named gives the tasks that a record speaks of.
+func named(st *maintenance.State, b *maintenance.ServiceDone) []string {
+	out := slices.Concat(b.Tasks, b.Failed)
+	for i := range b.Found {
+		out = append(out, b.Found[i].Task)
+	}
+	for i := range b.Seen {
+		out = append(out, b.Seen[i].Task)
+	}
+	if st.Chart == nil || b.Round == "" {
+		return out
+	}
+	for i := range st.Chart.Tasks {
+		if st.Chart.Tasks[i].Round == b.Round {
+			out = append(out, st.Chart.Tasks[i].ID)
+		}
+	}
+	return out
+}
+
+// standing says how a record stands in the state.
+func standing(out *pb.ServiceRecord, st *maintenance.State, e *maintenance.Event) {
+	_, waiting, _ := setBack(st, e.Key)
+	out.Waiting = len(waiting) > 0
+	for _, one := range says(st, e) {
+		said := &pb.RecordSaying{Kind: one.Kind, Text: one.Text, Cautions: cautionsOf(st.Chart, one.Task)}
+		if one.Task != "" {
+			said.Task = taskName(st.Machine.Machine, one.Task)
+		}
+		out.Says = append(out.Says, said)
+	}
 }
 
 // underRecord gives the domain's fields their place in the request.
@@ -93,26 +172,33 @@ func (s *records) repeated(ctx context.Context, machine string, key maintenance.
 // sameWork compares what was done, but not the day, which is filled in where it
 // was left out.
 func sameWork(a, b *maintenance.ServiceDone) bool {
-	x, y := *a, *b
-	x.Date, y.Date = 0, 0
-	x.Tasks, y.Tasks = append([]string{}, x.Tasks...), append([]string{}, y.Tasks...)
-	x.Shown, y.Shown = append([]maintenance.MeterShown{}, x.Shown...), append([]maintenance.MeterShown{}, y.Shown...)
-	x.Materials, y.Materials = append([]maintenance.MaterialUsed{}, x.Materials...), append([]maintenance.MaterialUsed{}, y.Materials...)
-	x.Measured, y.Measured = append([]maintenance.Measured{}, x.Measured...), append([]maintenance.Measured{}, y.Measured...)
-	return reflect.DeepEqual(x, y)
+	return reflect.DeepEqual(likened(a), likened(b))
 }
+
+// likened gives a record without what is filled in for its writer, and with
+// no list told apart from an empty one.
+func likened(b *maintenance.ServiceDone) maintenance.ServiceDone {
+	x := *b
+	x.Date, x.As = 0, ""
+	x.Tasks, x.Failed = full(x.Tasks), full(x.Failed)
+	x.Shown, x.Materials, x.Measured = full(x.Shown), full(x.Materials), full(x.Measured)
+	x.Found, x.Seen, x.Parts, x.Closes = full(x.Found), full(x.Seen), full(x.Parts), full(x.Closes)
+	return x
+}
+
+func full[T any](list []T) []T { return append([]T{}, list...) }
 
 // done reads a record out of a request.
 func (s *records) done(ctx context.Context, machine string, at moment.Span, r *pb.ServiceRecord) (*maintenance.ServiceDone, error) {
-	body := &maintenance.ServiceDone{Round: r.GetRound(), Person: access.Person(ctx), Note: r.GetNote()}
+	body := &maintenance.ServiceDone{Round: r.GetRound(), Person: access.Person(ctx), Note: r.GetNote(), As: s.partOf(access.Person(ctx)), About: r.GetAbout()}
 	switch {
-	case len(r.GetTasks()) == 0 && r.GetRound() == "":
+	case len(r.GetTasks()) == 0 && r.GetRound() == "" && len(r.GetFailed()) == 0:
 		return nil, fault.InvalidField("record.tasks", "neither tasks nor a round are named", "name what was done")
 	case len(r.GetTasks()) > 0 && r.GetRound() != "":
 		return nil, fault.InvalidField("record.tasks", "both tasks and a round are named", "name the one or the other")
 	}
 	for i, path := range r.GetTasks() {
-		id, err := parseTaskPath(fmt.Sprintf("record.tasks[%d]", i), path)
+		id, err := taskUnder(fieldAt("record.tasks", i), machine, path)
 		if err != nil {
 			return nil, err
 		}
@@ -126,11 +212,10 @@ func (s *records) done(ctx context.Context, machine string, at moment.Span, r *p
 		}
 		body.Shown = append(body.Shown, maintenance.MeterShown{Meter: m.GetMeter(), Shown: hours.Millis(m.GetShownMs())})
 	}
-	for _, m := range r.GetMaterials() {
-		body.Materials = append(body.Materials, maintenance.MaterialUsed{Material: m.GetMaterial(), Milli: m.GetMilli(), Unit: m.GetUnit()})
-	}
-	for _, m := range r.GetMeasured() {
-		body.Measured = append(body.Measured, maintenance.Measured{Task: m.GetTask(), Spot: m.GetSpot(), Left: m.GetLeft(), Micro: m.GetMicro(), Unit: m.GetUnit(), State: m.GetState()})
+	body.Materials = materialsOf(machine, r.GetMaterials())
+	body.Measured = measuredOf(machine, r.GetMeasured())
+	if err := doneMore(machine, r, body); err != nil {
+		return nil, err
 	}
 	date, err := s.date(ctx, machine, at, r.GetDoneDate())
 	body.Date = date
@@ -140,16 +225,8 @@ func (s *records) done(ctx context.Context, machine string, at moment.Span, r *p
 // date gives the site's work day of a service: as it was said, or the one that
 // its time lies in.
 func (s *records) date(ctx context.Context, machine string, at moment.Span, said *pb.CivilDate) (civil.Date, error) {
-	if said != nil {
-		return saidDate(at, said)
-	}
-	date := civil.None
-	err := s.view(ctx, machine, func(st *maintenance.State) {
-		if day, known := workDate(st, at.NotAfter); known {
-			date = day.Date
-		}
-	})
-	if err == nil && date == civil.None {
+	date, err := s.dayAt(ctx, machine, "record.done_date", at, said)
+	if err == nil && said == nil && date == civil.None {
 		return date, fault.InvalidField("record.done_date", "no work day of the site is known at that time", "give the day on which it was done")
 	}
 	return date, err
@@ -158,13 +235,13 @@ func (s *records) date(ctx context.Context, machine string, at moment.Span, said
 // saidDate reads the day that a person named. A work day and the UTC day of its
 // instants differ by at most one, in any zone and with any turn; more is a slip,
 // which would put a calendar interval off by as much.
-func saidDate(at moment.Span, said *pb.CivilDate) (civil.Date, error) {
-	date, err := parseDate("record.done_date", said)
+func saidDate(field string, at moment.Span, said *pb.CivilDate) (civil.Date, error) {
+	date, err := parseDate(field, said)
 	if err != nil {
 		return date, err
 	}
 	if date < utcDate(at.Lo())-1 || date > utcDate(at.Hi())+1 {
-		return date, fault.InvalidField("record.done_date", fmt.Sprintf("%04d-%02d-%02d is not the day of the time at which it was done", said.Year, said.Month, said.Day), "give day and time of the same service")
+		return date, fault.InvalidField(field, fmt.Sprintf("%04d-%02d-%02d is not the day of the time at which it was done", said.Year, said.Month, said.Day), "give day and time of the same service")
 	}
 	return date, nil
 }
@@ -176,21 +253,24 @@ func utcDate(t moment.Instant) civil.Date {
 	return date
 }
 
-// setBack gives the tasks that count from a record, and their cautions.
-func setBack(st *maintenance.State, key maintenance.Key) (names []string, cautions []*pb.Caution) {
+// setBack gives the tasks that count from a record, those that wait for its
+// confirmation, and the cautions of both.
+func setBack(st *maintenance.State, key maintenance.Key) (names, waiting []string, cautions []*pb.Caution) {
 	for i := range st.Tasks {
 		t := &st.Tasks[i]
-		if !slices.ContainsFunc(t.Records, func(r maintenance.TaskRecord) bool { return r.Record == key && r.Void.IsZero() }) {
+		at := slices.IndexFunc(t.Records, func(r maintenance.TaskRecord) bool { return r.Record == key && r.Void.IsZero() })
+		if at < 0 {
 			continue
 		}
-		names = append(names, taskName(st.Machine.Machine, t.ID))
-		for _, c := range cautionsOf(st.Chart, t.ID) {
-			if !slices.ContainsFunc(cautions, func(o *pb.Caution) bool { return o.Id == c.Id }) {
-				cautions = append(cautions, c)
-			}
+		name := taskName(st.Machine.Machine, t.ID)
+		if t.Records[at].Waiting {
+			waiting = append(waiting, name)
+		} else {
+			names = append(names, name)
 		}
+		cautions = addCautions(cautions, cautionsOf(st.Chart, t.ID))
 	}
-	return names, cautions
+	return names, waiting, cautions
 }
 
 // GetServiceRecord gives a record.
@@ -237,7 +317,9 @@ func (s *records) record(ctx context.Context, machine string, key maintenance.Ke
 	if kept == nil {
 		return nil, fault.Missing("service record", keyID(key))
 	}
-	return recordOf(machine, kept, v), nil
+	out := recordOf(machine, kept, v)
+	err = s.view(ctx, machine, func(st *maintenance.State) { standing(out, st, kept.event) })
+	return out, err
 }
 
 // ListServiceRecords lists a machine's records, the last written first.
@@ -273,6 +355,7 @@ func (s *records) ListServiceRecords(ctx context.Context, q *pb.ListServiceRecor
 	if more {
 		out.NextPageToken = p.token(strconv.FormatUint(rows[len(rows)-1].revision, 10))
 	}
+	var events []*maintenance.Event
 	for i := range rows {
 		kept, err := s.fetch(ctx, machine, rows[i])
 		if err != nil {
@@ -280,9 +363,37 @@ func (s *records) ListServiceRecords(ctx context.Context, q *pb.ListServiceRecor
 		}
 		if kept != nil {
 			out.Records = append(out.Records, recordOf(machine, kept, voids[i]))
+			events = append(events, kept.event)
 		}
 	}
-	return out, nil
+	err = s.view(ctx, machine, func(st *maintenance.State) {
+		for i := range events {
+			standing(out.Records[i], st, events[i])
+		}
+	})
+	return out, err
+}
+
+// ConfirmServiceRecord lets a record count that waits for it.
+func (s *records) ConfirmServiceRecord(ctx context.Context, q *pb.ConfirmServiceRecordRequest) (*pb.ConfirmServiceRecordResponse, error) {
+	machine, key, err := s.onKeyed(ctx, access.Record, recordPattern, q.GetName())
+	if err != nil {
+		return nil, err
+	}
+	if _, err := s.record(ctx, machine, key); err != nil {
+		return nil, err
+	}
+	person := access.Person(ctx)
+	_, receipt, err := s.doing(ctx, machine, q.GetRequestId(), &maintenance.Confirmed{Record: key, Person: person, As: s.partOf(person)})
+	if err != nil {
+		return nil, err
+	}
+	out := &pb.ConfirmServiceRecordResponse{Repeated: receipt.Repeats > 0}
+	if out.Record, err = s.record(ctx, machine, key); err != nil {
+		return nil, err
+	}
+	err = s.view(ctx, machine, func(st *maintenance.State) { out.Tasks, _, out.Cautions = setBack(st, key) })
+	return out, err
 }
 
 // voided says whether and why a record was taken back.
@@ -332,8 +443,12 @@ func recordOf(machine string, kept *past, v voided) *pb.ServiceRecord {
 		out.Shown = append(out.Shown, &pb.MeterShown{Meter: m.Meter, ShownMs: int64(m.Shown)})
 	}
 	for _, m := range b.Materials {
-		out.Materials = append(out.Materials, &pb.MaterialUsed{Material: m.Material, Milli: m.Milli, Unit: m.Unit})
+		used := &pb.MaterialUsed{Material: m.Material, Milli: m.Milli, Unit: m.Unit}
+		setMaterialExtra(used, "task", m.Task)
+		setMaterialExtra(used, "gun", m.Gun)
+		out.Materials = append(out.Materials, used)
 	}
+	recordMore(out, machine, b)
 	for _, m := range b.Measured {
 		out.Measured = append(out.Measured, &pb.Measured{Task: m.Task, Spot: m.Spot, Left: m.Left, Micro: m.Micro, Unit: m.Unit, State: m.State})
 	}

@@ -146,6 +146,14 @@ func taskOf(st *maintenance.State, t *maintenance.Task, def *maintenance.TaskDef
 	out := &pb.Task{
 		Name: taskName(machine, t.ID), Do: def.Do, Call: def.Call, Round: def.Round, DueState: dueOf(t.State), SinceMoment: momentOf(t.Since),
 		Who: def.Who, Material: def.Material, Amount: def.Amount, Minutes: int32(def.Minutes), Cautions: cautionsOf(st.Chart, t.ID), Gone: t.Gone,
+		BuildState: pb.BuildState(t.Build) + pb.BuildState_BUILD_STATE_FITTED, Work: workOf(st.Chart, def),
+	}
+	if t.Build != maintenance.BuildFitted {
+		_, out.BuildWhy = fit(st, def.Point)
+	}
+	if len(t.Postponed) > 0 {
+		p := &t.Postponed[0]
+		out.Postponed = &pb.Postponement{Why: p.Why, Person: p.Person, Meter: p.Meter, AtMs: int64(p.At), UntilDate: dateOf(p.Until)}
 	}
 	for i := range st.Chart.Rounds {
 		if st.Chart.Rounds[i].ID == def.Round {
@@ -154,7 +162,7 @@ func taskOf(st *maintenance.State, t *maintenance.Task, def *maintenance.TaskDef
 	}
 	for i := range st.Chart.Points {
 		if p := &st.Chart.Points[i]; p.ID == def.Point {
-			out.Station, out.Side, out.Reach = int32(p.Station), p.Side, p.Reach
+			out.Station, out.Side, out.Reach, out.PointCall = int32(p.Station), p.Side, p.Reach, cmp.Or(p.Call, p.ID)
 		}
 	}
 	count, err := maintenance.Counter(st, t.ID)
@@ -162,9 +170,8 @@ func taskOf(st *maintenance.State, t *maintenance.Task, def *maintenance.TaskDef
 		return out // a task without a counter has no figures
 	}
 	out.First = int32(counter.First(&count))
-	for i := range count.Limbs {
-		out.Counters = append(out.Counters, counterOf(st, &count.Limbs[i]))
-	}
+	out.Counters = countersOf(st, count.Limbs, limbsInForce(st, def))
+	out.BookCounters = countersOf(st, bookCounts(st, t.ID), def.Limbs)
 	if last := count.Record; last != nil {
 		out.LastService = &pb.LastService{Record: recordName(machine, last.Record), DoneMoment: momentOf(last.At), DoneDate: dateOf(last.Date)}
 	}
@@ -172,6 +179,29 @@ func taskOf(st *maintenance.State, t *maintenance.Task, def *maintenance.TaskDef
 		if n := &st.Notices[i]; n.Task == t.ID && n.Withdrawn.IsZero() {
 			out.Notice = noticeName(machine, n.ID)
 		}
+	}
+	return out
+}
+
+// countersOf gives counters, each beside the interval that it is of.
+func countersOf(st *maintenance.State, counts []maintenance.LimbCount, limbs []maintenance.Limb) []*pb.Counter {
+	var out []*pb.Counter
+	for i := range counts {
+		limb := &maintenance.Limb{Kind: counts[i].Kind, Meter: counts[i].Meter, Every: counts[i].Every, Months: counts[i].Months}
+		if i < len(limbs) {
+			limb = &limbs[i]
+		}
+		c := counterOf(st, &counts[i])
+		c.Words = countWords(&counts[i], limb)
+		switch limb.Kind {
+		case maintenance.LimbDays:
+			c.Every = &pb.Counter_EveryDaysWorked{EveryDaysWorked: int32(limb.Days)}
+		case maintenance.LimbSeason:
+			c.Every = &pb.Counter_EverySeasons{EverySeasons: int32(max(limb.Seasons, 1))}
+		case maintenance.LimbCounted:
+			c.Every = &pb.Counter_EveryCountMilli{EveryCountMilli: limb.Count}
+		}
+		out = append(out, c)
 	}
 	return out
 }

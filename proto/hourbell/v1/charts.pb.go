@@ -219,9 +219,12 @@ type ChartTask struct {
 	Minutes   int32            `protobuf:"varint,9,opt,name=minutes,proto3" json:"minutes,omitempty"`
 	Cautions  []*Caution       `protobuf:"bytes,10,rep,name=cautions,proto3" json:"cautions,omitempty"`
 	// Where on the machine, in walking order; 0: not placed.
-	Station       int32  `protobuf:"varint,11,opt,name=station,proto3" json:"station,omitempty"`
-	Side          string `protobuf:"bytes,12,opt,name=side,proto3" json:"side,omitempty"`
-	Reach         string `protobuf:"bytes,13,opt,name=reach,proto3" json:"reach,omitempty"`
+	Station int32     `protobuf:"varint,11,opt,name=station,proto3" json:"station,omitempty"`
+	Side    string    `protobuf:"bytes,12,opt,name=side,proto3" json:"side,omitempty"`
+	Reach   string    `protobuf:"bytes,13,opt,name=reach,proto3" json:"reach,omitempty"`
+	Work    *TaskWork `protobuf:"bytes,14,opt,name=work,proto3" json:"work,omitempty"`
+	// What people call the point.
+	PointCall     string `protobuf:"bytes,15,opt,name=point_call,json=pointCall,proto3" json:"point_call,omitempty"`
 	unknownFields protoimpl.UnknownFields
 	sizeCache     protoimpl.SizeCache
 }
@@ -347,6 +350,20 @@ func (x *ChartTask) GetReach() string {
 	return ""
 }
 
+func (x *ChartTask) GetWork() *TaskWork {
+	if x != nil {
+		return x.Work
+	}
+	return nil
+}
+
+func (x *ChartTask) GetPointCall() string {
+	if x != nil {
+		return x.PointCall
+	}
+	return ""
+}
+
 // ChartInterval is one interval of a task; the one that comes first counts.
 type ChartInterval struct {
 	state protoimpl.MessageState `protogen:"open.v1"`
@@ -354,8 +371,13 @@ type ChartInterval struct {
 	//
 	//	*ChartInterval_EveryMs
 	//	*ChartInterval_EveryMonths
-	Every         isChartInterval_Every `protobuf_oneof:"every"`
-	Meter         string                `protobuf:"bytes,3,opt,name=meter,proto3" json:"meter,omitempty"`
+	//	*ChartInterval_EveryDaysWorked
+	//	*ChartInterval_EverySeasons
+	//	*ChartInterval_EveryCountMilli
+	Every isChartInterval_Every `protobuf_oneof:"every"`
+	Meter string                `protobuf:"bytes,3,opt,name=meter,proto3" json:"meter,omitempty"`
+	// In words.
+	Words         string `protobuf:"bytes,7,opt,name=words,proto3" json:"words,omitempty"`
 	unknownFields protoimpl.UnknownFields
 	sizeCache     protoimpl.SizeCache
 }
@@ -415,9 +437,43 @@ func (x *ChartInterval) GetEveryMonths() int32 {
 	return 0
 }
 
+func (x *ChartInterval) GetEveryDaysWorked() int32 {
+	if x != nil {
+		if x, ok := x.Every.(*ChartInterval_EveryDaysWorked); ok {
+			return x.EveryDaysWorked
+		}
+	}
+	return 0
+}
+
+func (x *ChartInterval) GetEverySeasons() int32 {
+	if x != nil {
+		if x, ok := x.Every.(*ChartInterval_EverySeasons); ok {
+			return x.EverySeasons
+		}
+	}
+	return 0
+}
+
+func (x *ChartInterval) GetEveryCountMilli() int64 {
+	if x != nil {
+		if x, ok := x.Every.(*ChartInterval_EveryCountMilli); ok {
+			return x.EveryCountMilli
+		}
+	}
+	return 0
+}
+
 func (x *ChartInterval) GetMeter() string {
 	if x != nil {
 		return x.Meter
+	}
+	return ""
+}
+
+func (x *ChartInterval) GetWords() string {
+	if x != nil {
+		return x.Words
 	}
 	return ""
 }
@@ -435,9 +491,29 @@ type ChartInterval_EveryMonths struct {
 	EveryMonths int32 `protobuf:"varint,2,opt,name=every_months,json=everyMonths,proto3,oneof"`
 }
 
+type ChartInterval_EveryDaysWorked struct {
+	EveryDaysWorked int32 `protobuf:"varint,4,opt,name=every_days_worked,json=everyDaysWorked,proto3,oneof"`
+}
+
+type ChartInterval_EverySeasons struct {
+	// Once in so many seasons.
+	EverySeasons int32 `protobuf:"varint,5,opt,name=every_seasons,json=everySeasons,proto3,oneof"`
+}
+
+type ChartInterval_EveryCountMilli struct {
+	// Thousandths of the count's unit.
+	EveryCountMilli int64 `protobuf:"varint,6,opt,name=every_count_milli,json=everyCountMilli,proto3,oneof"`
+}
+
 func (*ChartInterval_EveryMs) isChartInterval_Every() {}
 
 func (*ChartInterval_EveryMonths) isChartInterval_Every() {}
+
+func (*ChartInterval_EveryDaysWorked) isChartInterval_Every() {}
+
+func (*ChartInterval_EverySeasons) isChartInterval_Every() {}
+
+func (*ChartInterval_EveryCountMilli) isChartInterval_Every() {}
 
 // ImportEditionRequest brings a chart.
 type ImportEditionRequest struct {
@@ -766,6 +842,1046 @@ func (x *ListEditionsResponse) GetNextPageToken() string {
 	return ""
 }
 
+// GetChartSchemaRequest asks for the schema.
+type GetChartSchemaRequest struct {
+	state         protoimpl.MessageState `protogen:"open.v1"`
+	unknownFields protoimpl.UnknownFields
+	sizeCache     protoimpl.SizeCache
+}
+
+func (x *GetChartSchemaRequest) Reset() {
+	*x = GetChartSchemaRequest{}
+	mi := &file_hourbell_v1_charts_proto_msgTypes[10]
+	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+	ms.StoreMessageInfo(mi)
+}
+
+func (x *GetChartSchemaRequest) String() string {
+	return protoimpl.X.MessageStringOf(x)
+}
+
+func (*GetChartSchemaRequest) ProtoMessage() {}
+
+func (x *GetChartSchemaRequest) ProtoReflect() protoreflect.Message {
+	mi := &file_hourbell_v1_charts_proto_msgTypes[10]
+	if x != nil {
+		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+		if ms.LoadMessageInfo() == nil {
+			ms.StoreMessageInfo(mi)
+		}
+		return ms
+	}
+	return mi.MessageOf(x)
+}
+
+// Deprecated: Use GetChartSchemaRequest.ProtoReflect.Descriptor instead.
+func (*GetChartSchemaRequest) Descriptor() ([]byte, []int) {
+	return file_hourbell_v1_charts_proto_rawDescGZIP(), []int{10}
+}
+
+// GetChartSchemaResponse gives it.
+type GetChartSchemaResponse struct {
+	state protoimpl.MessageState `protogen:"open.v1"`
+	// JSON Schema, draft 2020-12.
+	JsonSchema    string `protobuf:"bytes,1,opt,name=json_schema,json=jsonSchema,proto3" json:"json_schema,omitempty"`
+	unknownFields protoimpl.UnknownFields
+	sizeCache     protoimpl.SizeCache
+}
+
+func (x *GetChartSchemaResponse) Reset() {
+	*x = GetChartSchemaResponse{}
+	mi := &file_hourbell_v1_charts_proto_msgTypes[11]
+	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+	ms.StoreMessageInfo(mi)
+}
+
+func (x *GetChartSchemaResponse) String() string {
+	return protoimpl.X.MessageStringOf(x)
+}
+
+func (*GetChartSchemaResponse) ProtoMessage() {}
+
+func (x *GetChartSchemaResponse) ProtoReflect() protoreflect.Message {
+	mi := &file_hourbell_v1_charts_proto_msgTypes[11]
+	if x != nil {
+		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+		if ms.LoadMessageInfo() == nil {
+			ms.StoreMessageInfo(mi)
+		}
+		return ms
+	}
+	return mi.MessageOf(x)
+}
+
+// Deprecated: Use GetChartSchemaResponse.ProtoReflect.Descriptor instead.
+func (*GetChartSchemaResponse) Descriptor() ([]byte, []int) {
+	return file_hourbell_v1_charts_proto_rawDescGZIP(), []int{11}
+}
+
+func (x *GetChartSchemaResponse) GetJsonSchema() string {
+	if x != nil {
+		return x.JsonSchema
+	}
+	return ""
+}
+
+// CompareEditionsRequest names two charts.
+type CompareEditionsRequest struct {
+	state protoimpl.MessageState `protogen:"open.v1"`
+	// Required: charts/{chart}/editions/{edition}, or charts/{chart}/editions/-.
+	Name string `protobuf:"bytes,1,opt,name=name,proto3" json:"name,omitempty"`
+	// The other edition; or empty with yaml.
+	Other string `protobuf:"bytes,2,opt,name=other,proto3" json:"other,omitempty"`
+	// A chart's file in place of the other edition.
+	Yaml          string `protobuf:"bytes,3,opt,name=yaml,proto3" json:"yaml,omitempty"`
+	FileName      string `protobuf:"bytes,4,opt,name=file_name,json=fileName,proto3" json:"file_name,omitempty"`
+	unknownFields protoimpl.UnknownFields
+	sizeCache     protoimpl.SizeCache
+}
+
+func (x *CompareEditionsRequest) Reset() {
+	*x = CompareEditionsRequest{}
+	mi := &file_hourbell_v1_charts_proto_msgTypes[12]
+	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+	ms.StoreMessageInfo(mi)
+}
+
+func (x *CompareEditionsRequest) String() string {
+	return protoimpl.X.MessageStringOf(x)
+}
+
+func (*CompareEditionsRequest) ProtoMessage() {}
+
+func (x *CompareEditionsRequest) ProtoReflect() protoreflect.Message {
+	mi := &file_hourbell_v1_charts_proto_msgTypes[12]
+	if x != nil {
+		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+		if ms.LoadMessageInfo() == nil {
+			ms.StoreMessageInfo(mi)
+		}
+		return ms
+	}
+	return mi.MessageOf(x)
+}
+
+// Deprecated: Use CompareEditionsRequest.ProtoReflect.Descriptor instead.
+func (*CompareEditionsRequest) Descriptor() ([]byte, []int) {
+	return file_hourbell_v1_charts_proto_rawDescGZIP(), []int{12}
+}
+
+func (x *CompareEditionsRequest) GetName() string {
+	if x != nil {
+		return x.Name
+	}
+	return ""
+}
+
+func (x *CompareEditionsRequest) GetOther() string {
+	if x != nil {
+		return x.Other
+	}
+	return ""
+}
+
+func (x *CompareEditionsRequest) GetYaml() string {
+	if x != nil {
+		return x.Yaml
+	}
+	return ""
+}
+
+func (x *CompareEditionsRequest) GetFileName() string {
+	if x != nil {
+		return x.FileName
+	}
+	return ""
+}
+
+// CompareEditionsResponse says what differs in the other.
+type CompareEditionsResponse struct {
+	state         protoimpl.MessageState `protogen:"open.v1"`
+	Changes       []*ChartChange         `protobuf:"bytes,1,rep,name=changes,proto3" json:"changes,omitempty"`
+	unknownFields protoimpl.UnknownFields
+	sizeCache     protoimpl.SizeCache
+}
+
+func (x *CompareEditionsResponse) Reset() {
+	*x = CompareEditionsResponse{}
+	mi := &file_hourbell_v1_charts_proto_msgTypes[13]
+	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+	ms.StoreMessageInfo(mi)
+}
+
+func (x *CompareEditionsResponse) String() string {
+	return protoimpl.X.MessageStringOf(x)
+}
+
+func (*CompareEditionsResponse) ProtoMessage() {}
+
+func (x *CompareEditionsResponse) ProtoReflect() protoreflect.Message {
+	mi := &file_hourbell_v1_charts_proto_msgTypes[13]
+	if x != nil {
+		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+		if ms.LoadMessageInfo() == nil {
+			ms.StoreMessageInfo(mi)
+		}
+		return ms
+	}
+	return mi.MessageOf(x)
+}
+
+// Deprecated: Use CompareEditionsResponse.ProtoReflect.Descriptor instead.
+func (*CompareEditionsResponse) Descriptor() ([]byte, []int) {
+	return file_hourbell_v1_charts_proto_rawDescGZIP(), []int{13}
+}
+
+func (x *CompareEditionsResponse) GetChanges() []*ChartChange {
+	if x != nil {
+		return x.Changes
+	}
+	return nil
+}
+
+// ChartChange is one difference.
+type ChartChange struct {
+	state protoimpl.MessageState `protogen:"open.v1"`
+	// points/{point}/tasks/{task}, or the meter's id.
+	About string `protobuf:"bytes,1,opt,name=about,proto3" json:"about,omitempty"`
+	// In words.
+	Words string `protobuf:"bytes,2,opt,name=words,proto3" json:"words,omitempty"`
+	Was   string `protobuf:"bytes,3,opt,name=was,proto3" json:"was,omitempty"`
+	Now   string `protobuf:"bytes,4,opt,name=now,proto3" json:"now,omitempty"`
+	// The task's cautions, as they will be.
+	Cautions      []*Caution `protobuf:"bytes,5,rep,name=cautions,proto3" json:"cautions,omitempty"`
+	unknownFields protoimpl.UnknownFields
+	sizeCache     protoimpl.SizeCache
+}
+
+func (x *ChartChange) Reset() {
+	*x = ChartChange{}
+	mi := &file_hourbell_v1_charts_proto_msgTypes[14]
+	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+	ms.StoreMessageInfo(mi)
+}
+
+func (x *ChartChange) String() string {
+	return protoimpl.X.MessageStringOf(x)
+}
+
+func (*ChartChange) ProtoMessage() {}
+
+func (x *ChartChange) ProtoReflect() protoreflect.Message {
+	mi := &file_hourbell_v1_charts_proto_msgTypes[14]
+	if x != nil {
+		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+		if ms.LoadMessageInfo() == nil {
+			ms.StoreMessageInfo(mi)
+		}
+		return ms
+	}
+	return mi.MessageOf(x)
+}
+
+// Deprecated: Use ChartChange.ProtoReflect.Descriptor instead.
+func (*ChartChange) Descriptor() ([]byte, []int) {
+	return file_hourbell_v1_charts_proto_rawDescGZIP(), []int{14}
+}
+
+func (x *ChartChange) GetAbout() string {
+	if x != nil {
+		return x.About
+	}
+	return ""
+}
+
+func (x *ChartChange) GetWords() string {
+	if x != nil {
+		return x.Words
+	}
+	return ""
+}
+
+func (x *ChartChange) GetWas() string {
+	if x != nil {
+		return x.Was
+	}
+	return ""
+}
+
+func (x *ChartChange) GetNow() string {
+	if x != nil {
+		return x.Now
+	}
+	return ""
+}
+
+func (x *ChartChange) GetCautions() []*Caution {
+	if x != nil {
+		return x.Cautions
+	}
+	return nil
+}
+
+// PreviewEditionRequest names an edition or brings a file.
+type PreviewEditionRequest struct {
+	state protoimpl.MessageState `protogen:"open.v1"`
+	// charts/{chart}/editions/{edition}, or charts/{chart}/editions/-; or empty
+	// with yaml.
+	Name     string `protobuf:"bytes,1,opt,name=name,proto3" json:"name,omitempty"`
+	Yaml     string `protobuf:"bytes,2,opt,name=yaml,proto3" json:"yaml,omitempty"`
+	FileName string `protobuf:"bytes,3,opt,name=file_name,json=fileName,proto3" json:"file_name,omitempty"`
+	// machines/{machine} to look at; empty: every machine of the chart that the
+	// caller may see.
+	Machines      []string `protobuf:"bytes,4,rep,name=machines,proto3" json:"machines,omitempty"`
+	unknownFields protoimpl.UnknownFields
+	sizeCache     protoimpl.SizeCache
+}
+
+func (x *PreviewEditionRequest) Reset() {
+	*x = PreviewEditionRequest{}
+	mi := &file_hourbell_v1_charts_proto_msgTypes[15]
+	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+	ms.StoreMessageInfo(mi)
+}
+
+func (x *PreviewEditionRequest) String() string {
+	return protoimpl.X.MessageStringOf(x)
+}
+
+func (*PreviewEditionRequest) ProtoMessage() {}
+
+func (x *PreviewEditionRequest) ProtoReflect() protoreflect.Message {
+	mi := &file_hourbell_v1_charts_proto_msgTypes[15]
+	if x != nil {
+		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+		if ms.LoadMessageInfo() == nil {
+			ms.StoreMessageInfo(mi)
+		}
+		return ms
+	}
+	return mi.MessageOf(x)
+}
+
+// Deprecated: Use PreviewEditionRequest.ProtoReflect.Descriptor instead.
+func (*PreviewEditionRequest) Descriptor() ([]byte, []int) {
+	return file_hourbell_v1_charts_proto_rawDescGZIP(), []int{15}
+}
+
+func (x *PreviewEditionRequest) GetName() string {
+	if x != nil {
+		return x.Name
+	}
+	return ""
+}
+
+func (x *PreviewEditionRequest) GetYaml() string {
+	if x != nil {
+		return x.Yaml
+	}
+	return ""
+}
+
+func (x *PreviewEditionRequest) GetFileName() string {
+	if x != nil {
+		return x.FileName
+	}
+	return ""
+}
+
+func (x *PreviewEditionRequest) GetMachines() []string {
+	if x != nil {
+		return x.Machines
+	}
+	return nil
+}
+
+// PreviewEditionResponse says what it would change.
+type PreviewEditionResponse struct {
+	state         protoimpl.MessageState `protogen:"open.v1"`
+	Machines      []*EditionEffect       `protobuf:"bytes,1,rep,name=machines,proto3" json:"machines,omitempty"`
+	unknownFields protoimpl.UnknownFields
+	sizeCache     protoimpl.SizeCache
+}
+
+func (x *PreviewEditionResponse) Reset() {
+	*x = PreviewEditionResponse{}
+	mi := &file_hourbell_v1_charts_proto_msgTypes[16]
+	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+	ms.StoreMessageInfo(mi)
+}
+
+func (x *PreviewEditionResponse) String() string {
+	return protoimpl.X.MessageStringOf(x)
+}
+
+func (*PreviewEditionResponse) ProtoMessage() {}
+
+func (x *PreviewEditionResponse) ProtoReflect() protoreflect.Message {
+	mi := &file_hourbell_v1_charts_proto_msgTypes[16]
+	if x != nil {
+		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+		if ms.LoadMessageInfo() == nil {
+			ms.StoreMessageInfo(mi)
+		}
+		return ms
+	}
+	return mi.MessageOf(x)
+}
+
+// Deprecated: Use PreviewEditionResponse.ProtoReflect.Descriptor instead.
+func (*PreviewEditionResponse) Descriptor() ([]byte, []int) {
+	return file_hourbell_v1_charts_proto_rawDescGZIP(), []int{16}
+}
+
+func (x *PreviewEditionResponse) GetMachines() []*EditionEffect {
+	if x != nil {
+		return x.Machines
+	}
+	return nil
+}
+
+// EditionEffect is what an edition changes on one machine.
+type EditionEffect struct {
+	state protoimpl.MessageState `protogen:"open.v1"`
+	// machines/{machine}
+	Machine string `protobuf:"bytes,1,opt,name=machine,proto3" json:"machine,omitempty"`
+	// charts/{chart}/editions/{edition} in force; empty: none.
+	WasEdition string `protobuf:"bytes,2,opt,name=was_edition,json=wasEdition,proto3" json:"was_edition,omitempty"`
+	NowEdition string `protobuf:"bytes,3,opt,name=now_edition,json=nowEdition,proto3" json:"now_edition,omitempty"`
+	// Tasks that are new, gone or stand otherwise.
+	Tasks []*EditionTaskEffect `protobuf:"bytes,4,rep,name=tasks,proto3" json:"tasks,omitempty"`
+	// Why it can't be taken, in words; empty: it can.
+	Refused string `protobuf:"bytes,5,opt,name=refused,proto3" json:"refused,omitempty"`
+	// It was in force already.
+	Unchanged     bool `protobuf:"varint,6,opt,name=unchanged,proto3" json:"unchanged,omitempty"`
+	unknownFields protoimpl.UnknownFields
+	sizeCache     protoimpl.SizeCache
+}
+
+func (x *EditionEffect) Reset() {
+	*x = EditionEffect{}
+	mi := &file_hourbell_v1_charts_proto_msgTypes[17]
+	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+	ms.StoreMessageInfo(mi)
+}
+
+func (x *EditionEffect) String() string {
+	return protoimpl.X.MessageStringOf(x)
+}
+
+func (*EditionEffect) ProtoMessage() {}
+
+func (x *EditionEffect) ProtoReflect() protoreflect.Message {
+	mi := &file_hourbell_v1_charts_proto_msgTypes[17]
+	if x != nil {
+		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+		if ms.LoadMessageInfo() == nil {
+			ms.StoreMessageInfo(mi)
+		}
+		return ms
+	}
+	return mi.MessageOf(x)
+}
+
+// Deprecated: Use EditionEffect.ProtoReflect.Descriptor instead.
+func (*EditionEffect) Descriptor() ([]byte, []int) {
+	return file_hourbell_v1_charts_proto_rawDescGZIP(), []int{17}
+}
+
+func (x *EditionEffect) GetMachine() string {
+	if x != nil {
+		return x.Machine
+	}
+	return ""
+}
+
+func (x *EditionEffect) GetWasEdition() string {
+	if x != nil {
+		return x.WasEdition
+	}
+	return ""
+}
+
+func (x *EditionEffect) GetNowEdition() string {
+	if x != nil {
+		return x.NowEdition
+	}
+	return ""
+}
+
+func (x *EditionEffect) GetTasks() []*EditionTaskEffect {
+	if x != nil {
+		return x.Tasks
+	}
+	return nil
+}
+
+func (x *EditionEffect) GetRefused() string {
+	if x != nil {
+		return x.Refused
+	}
+	return ""
+}
+
+func (x *EditionEffect) GetUnchanged() bool {
+	if x != nil {
+		return x.Unchanged
+	}
+	return false
+}
+
+// EditionTaskEffect is what an edition changes of one task.
+type EditionTaskEffect struct {
+	state protoimpl.MessageState `protogen:"open.v1"`
+	// machines/{machine}/points/{point}/tasks/{task}
+	Task string `protobuf:"bytes,1,opt,name=task,proto3" json:"task,omitempty"`
+	Call string `protobuf:"bytes,2,opt,name=call,proto3" json:"call,omitempty"`
+	// Unspecified: it is new.
+	WasState DueState `protobuf:"varint,3,opt,name=was_state,json=wasState,proto3,enum=hourbell.v1.DueState" json:"was_state,omitempty"`
+	// Unspecified: it is gone.
+	NowState DueState `protobuf:"varint,4,opt,name=now_state,json=nowState,proto3,enum=hourbell.v1.DueState" json:"now_state,omitempty"`
+	// In words.
+	Words         string     `protobuf:"bytes,5,opt,name=words,proto3" json:"words,omitempty"`
+	Cautions      []*Caution `protobuf:"bytes,6,rep,name=cautions,proto3" json:"cautions,omitempty"`
+	unknownFields protoimpl.UnknownFields
+	sizeCache     protoimpl.SizeCache
+}
+
+func (x *EditionTaskEffect) Reset() {
+	*x = EditionTaskEffect{}
+	mi := &file_hourbell_v1_charts_proto_msgTypes[18]
+	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+	ms.StoreMessageInfo(mi)
+}
+
+func (x *EditionTaskEffect) String() string {
+	return protoimpl.X.MessageStringOf(x)
+}
+
+func (*EditionTaskEffect) ProtoMessage() {}
+
+func (x *EditionTaskEffect) ProtoReflect() protoreflect.Message {
+	mi := &file_hourbell_v1_charts_proto_msgTypes[18]
+	if x != nil {
+		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+		if ms.LoadMessageInfo() == nil {
+			ms.StoreMessageInfo(mi)
+		}
+		return ms
+	}
+	return mi.MessageOf(x)
+}
+
+// Deprecated: Use EditionTaskEffect.ProtoReflect.Descriptor instead.
+func (*EditionTaskEffect) Descriptor() ([]byte, []int) {
+	return file_hourbell_v1_charts_proto_rawDescGZIP(), []int{18}
+}
+
+func (x *EditionTaskEffect) GetTask() string {
+	if x != nil {
+		return x.Task
+	}
+	return ""
+}
+
+func (x *EditionTaskEffect) GetCall() string {
+	if x != nil {
+		return x.Call
+	}
+	return ""
+}
+
+func (x *EditionTaskEffect) GetWasState() DueState {
+	if x != nil {
+		return x.WasState
+	}
+	return DueState_DUE_STATE_UNSPECIFIED
+}
+
+func (x *EditionTaskEffect) GetNowState() DueState {
+	if x != nil {
+		return x.NowState
+	}
+	return DueState_DUE_STATE_UNSPECIFIED
+}
+
+func (x *EditionTaskEffect) GetWords() string {
+	if x != nil {
+		return x.Words
+	}
+	return ""
+}
+
+func (x *EditionTaskEffect) GetCautions() []*Caution {
+	if x != nil {
+		return x.Cautions
+	}
+	return nil
+}
+
+// ApplyEditionRequest puts an edition in force on all its machines.
+type ApplyEditionRequest struct {
+	state protoimpl.MessageState `protogen:"open.v1"`
+	// Required: charts/{chart}/editions/{edition}, or charts/{chart}/editions/-.
+	Name string `protobuf:"bytes,1,opt,name=name,proto3" json:"name,omitempty"`
+	// machines/{machine} that take it; empty: every machine whose chart it is.
+	Machines []string `protobuf:"bytes,2,rep,name=machines,proto3" json:"machines,omitempty"`
+	// UUID; the same one repeats the answer.
+	RequestId     string `protobuf:"bytes,3,opt,name=request_id,json=requestId,proto3" json:"request_id,omitempty"`
+	unknownFields protoimpl.UnknownFields
+	sizeCache     protoimpl.SizeCache
+}
+
+func (x *ApplyEditionRequest) Reset() {
+	*x = ApplyEditionRequest{}
+	mi := &file_hourbell_v1_charts_proto_msgTypes[19]
+	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+	ms.StoreMessageInfo(mi)
+}
+
+func (x *ApplyEditionRequest) String() string {
+	return protoimpl.X.MessageStringOf(x)
+}
+
+func (*ApplyEditionRequest) ProtoMessage() {}
+
+func (x *ApplyEditionRequest) ProtoReflect() protoreflect.Message {
+	mi := &file_hourbell_v1_charts_proto_msgTypes[19]
+	if x != nil {
+		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+		if ms.LoadMessageInfo() == nil {
+			ms.StoreMessageInfo(mi)
+		}
+		return ms
+	}
+	return mi.MessageOf(x)
+}
+
+// Deprecated: Use ApplyEditionRequest.ProtoReflect.Descriptor instead.
+func (*ApplyEditionRequest) Descriptor() ([]byte, []int) {
+	return file_hourbell_v1_charts_proto_rawDescGZIP(), []int{19}
+}
+
+func (x *ApplyEditionRequest) GetName() string {
+	if x != nil {
+		return x.Name
+	}
+	return ""
+}
+
+func (x *ApplyEditionRequest) GetMachines() []string {
+	if x != nil {
+		return x.Machines
+	}
+	return nil
+}
+
+func (x *ApplyEditionRequest) GetRequestId() string {
+	if x != nil {
+		return x.RequestId
+	}
+	return ""
+}
+
+// ApplyEditionResponse says what it changed, machine by machine.
+type ApplyEditionResponse struct {
+	state         protoimpl.MessageState `protogen:"open.v1"`
+	Machines      []*EditionEffect       `protobuf:"bytes,1,rep,name=machines,proto3" json:"machines,omitempty"`
+	unknownFields protoimpl.UnknownFields
+	sizeCache     protoimpl.SizeCache
+}
+
+func (x *ApplyEditionResponse) Reset() {
+	*x = ApplyEditionResponse{}
+	mi := &file_hourbell_v1_charts_proto_msgTypes[20]
+	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+	ms.StoreMessageInfo(mi)
+}
+
+func (x *ApplyEditionResponse) String() string {
+	return protoimpl.X.MessageStringOf(x)
+}
+
+func (*ApplyEditionResponse) ProtoMessage() {}
+
+func (x *ApplyEditionResponse) ProtoReflect() protoreflect.Message {
+	mi := &file_hourbell_v1_charts_proto_msgTypes[20]
+	if x != nil {
+		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+		if ms.LoadMessageInfo() == nil {
+			ms.StoreMessageInfo(mi)
+		}
+		return ms
+	}
+	return mi.MessageOf(x)
+}
+
+// Deprecated: Use ApplyEditionResponse.ProtoReflect.Descriptor instead.
+func (*ApplyEditionResponse) Descriptor() ([]byte, []int) {
+	return file_hourbell_v1_charts_proto_rawDescGZIP(), []int{20}
+}
+
+func (x *ApplyEditionResponse) GetMachines() []*EditionEffect {
+	if x != nil {
+		return x.Machines
+	}
+	return nil
+}
+
+// RevertEditionRequest takes an edition back.
+type RevertEditionRequest struct {
+	state protoimpl.MessageState `protogen:"open.v1"`
+	// Required: charts/{chart}/editions/{edition} that is taken back.
+	Name string `protobuf:"bytes,1,opt,name=name,proto3" json:"name,omitempty"`
+	// machines/{machine} that take it back; empty: every machine on which it is in
+	// force.
+	Machines []string `protobuf:"bytes,2,rep,name=machines,proto3" json:"machines,omitempty"`
+	// UUID; the same one repeats the answer.
+	RequestId     string `protobuf:"bytes,3,opt,name=request_id,json=requestId,proto3" json:"request_id,omitempty"`
+	unknownFields protoimpl.UnknownFields
+	sizeCache     protoimpl.SizeCache
+}
+
+func (x *RevertEditionRequest) Reset() {
+	*x = RevertEditionRequest{}
+	mi := &file_hourbell_v1_charts_proto_msgTypes[21]
+	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+	ms.StoreMessageInfo(mi)
+}
+
+func (x *RevertEditionRequest) String() string {
+	return protoimpl.X.MessageStringOf(x)
+}
+
+func (*RevertEditionRequest) ProtoMessage() {}
+
+func (x *RevertEditionRequest) ProtoReflect() protoreflect.Message {
+	mi := &file_hourbell_v1_charts_proto_msgTypes[21]
+	if x != nil {
+		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+		if ms.LoadMessageInfo() == nil {
+			ms.StoreMessageInfo(mi)
+		}
+		return ms
+	}
+	return mi.MessageOf(x)
+}
+
+// Deprecated: Use RevertEditionRequest.ProtoReflect.Descriptor instead.
+func (*RevertEditionRequest) Descriptor() ([]byte, []int) {
+	return file_hourbell_v1_charts_proto_rawDescGZIP(), []int{21}
+}
+
+func (x *RevertEditionRequest) GetName() string {
+	if x != nil {
+		return x.Name
+	}
+	return ""
+}
+
+func (x *RevertEditionRequest) GetMachines() []string {
+	if x != nil {
+		return x.Machines
+	}
+	return nil
+}
+
+func (x *RevertEditionRequest) GetRequestId() string {
+	if x != nil {
+		return x.RequestId
+	}
+	return ""
+}
+
+// RevertEditionResponse says what it changed, machine by machine.
+type RevertEditionResponse struct {
+	state         protoimpl.MessageState `protogen:"open.v1"`
+	Machines      []*EditionEffect       `protobuf:"bytes,1,rep,name=machines,proto3" json:"machines,omitempty"`
+	unknownFields protoimpl.UnknownFields
+	sizeCache     protoimpl.SizeCache
+}
+
+func (x *RevertEditionResponse) Reset() {
+	*x = RevertEditionResponse{}
+	mi := &file_hourbell_v1_charts_proto_msgTypes[22]
+	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+	ms.StoreMessageInfo(mi)
+}
+
+func (x *RevertEditionResponse) String() string {
+	return protoimpl.X.MessageStringOf(x)
+}
+
+func (*RevertEditionResponse) ProtoMessage() {}
+
+func (x *RevertEditionResponse) ProtoReflect() protoreflect.Message {
+	mi := &file_hourbell_v1_charts_proto_msgTypes[22]
+	if x != nil {
+		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+		if ms.LoadMessageInfo() == nil {
+			ms.StoreMessageInfo(mi)
+		}
+		return ms
+	}
+	return mi.MessageOf(x)
+}
+
+// Deprecated: Use RevertEditionResponse.ProtoReflect.Descriptor instead.
+func (*RevertEditionResponse) Descriptor() ([]byte, []int) {
+	return file_hourbell_v1_charts_proto_rawDescGZIP(), []int{22}
+}
+
+func (x *RevertEditionResponse) GetMachines() []*EditionEffect {
+	if x != nil {
+		return x.Machines
+	}
+	return nil
+}
+
+// ImportExceptionRequest brings an exception for one machine.
+type ImportExceptionRequest struct {
+	state protoimpl.MessageState `protogen:"open.v1"`
+	// Required: machines/{machine}
+	Machine string `protobuf:"bytes,1,opt,name=machine,proto3" json:"machine,omitempty"`
+	// Required: charts/{chart}/editions/{edition} that it stands over.
+	Base string `protobuf:"bytes,2,opt,name=base,proto3" json:"base,omitempty"`
+	// Required: the few lines.
+	Yaml     string `protobuf:"bytes,3,opt,name=yaml,proto3" json:"yaml,omitempty"`
+	FileName string `protobuf:"bytes,4,opt,name=file_name,json=fileName,proto3" json:"file_name,omitempty"`
+	// Compile and answer, keep nothing.
+	ValidateOnly bool `protobuf:"varint,5,opt,name=validate_only,json=validateOnly,proto3" json:"validate_only,omitempty"`
+	// UUID; the same one repeats the answer.
+	RequestId     string `protobuf:"bytes,6,opt,name=request_id,json=requestId,proto3" json:"request_id,omitempty"`
+	unknownFields protoimpl.UnknownFields
+	sizeCache     protoimpl.SizeCache
+}
+
+func (x *ImportExceptionRequest) Reset() {
+	*x = ImportExceptionRequest{}
+	mi := &file_hourbell_v1_charts_proto_msgTypes[23]
+	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+	ms.StoreMessageInfo(mi)
+}
+
+func (x *ImportExceptionRequest) String() string {
+	return protoimpl.X.MessageStringOf(x)
+}
+
+func (*ImportExceptionRequest) ProtoMessage() {}
+
+func (x *ImportExceptionRequest) ProtoReflect() protoreflect.Message {
+	mi := &file_hourbell_v1_charts_proto_msgTypes[23]
+	if x != nil {
+		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+		if ms.LoadMessageInfo() == nil {
+			ms.StoreMessageInfo(mi)
+		}
+		return ms
+	}
+	return mi.MessageOf(x)
+}
+
+// Deprecated: Use ImportExceptionRequest.ProtoReflect.Descriptor instead.
+func (*ImportExceptionRequest) Descriptor() ([]byte, []int) {
+	return file_hourbell_v1_charts_proto_rawDescGZIP(), []int{23}
+}
+
+func (x *ImportExceptionRequest) GetMachine() string {
+	if x != nil {
+		return x.Machine
+	}
+	return ""
+}
+
+func (x *ImportExceptionRequest) GetBase() string {
+	if x != nil {
+		return x.Base
+	}
+	return ""
+}
+
+func (x *ImportExceptionRequest) GetYaml() string {
+	if x != nil {
+		return x.Yaml
+	}
+	return ""
+}
+
+func (x *ImportExceptionRequest) GetFileName() string {
+	if x != nil {
+		return x.FileName
+	}
+	return ""
+}
+
+func (x *ImportExceptionRequest) GetValidateOnly() bool {
+	if x != nil {
+		return x.ValidateOnly
+	}
+	return false
+}
+
+func (x *ImportExceptionRequest) GetRequestId() string {
+	if x != nil {
+		return x.RequestId
+	}
+	return ""
+}
+
+// ImportExceptionResponse says what it changes.
+type ImportExceptionResponse struct {
+	state         protoimpl.MessageState `protogen:"open.v1"`
+	Effect        *EditionEffect         `protobuf:"bytes,1,opt,name=effect,proto3" json:"effect,omitempty"`
+	Changes       []*ChartChange         `protobuf:"bytes,2,rep,name=changes,proto3" json:"changes,omitempty"`
+	unknownFields protoimpl.UnknownFields
+	sizeCache     protoimpl.SizeCache
+}
+
+func (x *ImportExceptionResponse) Reset() {
+	*x = ImportExceptionResponse{}
+	mi := &file_hourbell_v1_charts_proto_msgTypes[24]
+	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+	ms.StoreMessageInfo(mi)
+}
+
+func (x *ImportExceptionResponse) String() string {
+	return protoimpl.X.MessageStringOf(x)
+}
+
+func (*ImportExceptionResponse) ProtoMessage() {}
+
+func (x *ImportExceptionResponse) ProtoReflect() protoreflect.Message {
+	mi := &file_hourbell_v1_charts_proto_msgTypes[24]
+	if x != nil {
+		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+		if ms.LoadMessageInfo() == nil {
+			ms.StoreMessageInfo(mi)
+		}
+		return ms
+	}
+	return mi.MessageOf(x)
+}
+
+// Deprecated: Use ImportExceptionResponse.ProtoReflect.Descriptor instead.
+func (*ImportExceptionResponse) Descriptor() ([]byte, []int) {
+	return file_hourbell_v1_charts_proto_rawDescGZIP(), []int{24}
+}
+
+func (x *ImportExceptionResponse) GetEffect() *EditionEffect {
+	if x != nil {
+		return x.Effect
+	}
+	return nil
+}
+
+func (x *ImportExceptionResponse) GetChanges() []*ChartChange {
+	if x != nil {
+		return x.Changes
+	}
+	return nil
+}
+
+// GetLubricationTableRequest names a machine.
+type GetLubricationTableRequest struct {
+	state protoimpl.MessageState `protogen:"open.v1"`
+	// Required: machines/{machine}
+	Name          string `protobuf:"bytes,1,opt,name=name,proto3" json:"name,omitempty"`
+	unknownFields protoimpl.UnknownFields
+	sizeCache     protoimpl.SizeCache
+}
+
+func (x *GetLubricationTableRequest) Reset() {
+	*x = GetLubricationTableRequest{}
+	mi := &file_hourbell_v1_charts_proto_msgTypes[25]
+	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+	ms.StoreMessageInfo(mi)
+}
+
+func (x *GetLubricationTableRequest) String() string {
+	return protoimpl.X.MessageStringOf(x)
+}
+
+func (*GetLubricationTableRequest) ProtoMessage() {}
+
+func (x *GetLubricationTableRequest) ProtoReflect() protoreflect.Message {
+	mi := &file_hourbell_v1_charts_proto_msgTypes[25]
+	if x != nil {
+		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+		if ms.LoadMessageInfo() == nil {
+			ms.StoreMessageInfo(mi)
+		}
+		return ms
+	}
+	return mi.MessageOf(x)
+}
+
+// Deprecated: Use GetLubricationTableRequest.ProtoReflect.Descriptor instead.
+func (*GetLubricationTableRequest) Descriptor() ([]byte, []int) {
+	return file_hourbell_v1_charts_proto_rawDescGZIP(), []int{25}
+}
+
+func (x *GetLubricationTableRequest) GetName() string {
+	if x != nil {
+		return x.Name
+	}
+	return ""
+}
+
+// GetLubricationTableResponse gives its table.
+type GetLubricationTableResponse struct {
+	state protoimpl.MessageState `protogen:"open.v1"`
+	// As plain text, at most 80 columns wide.
+	Text string `protobuf:"bytes,1,opt,name=text,proto3" json:"text,omitempty"`
+	// Tasks that it shows.
+	Tasks         []*ChartTask `protobuf:"bytes,2,rep,name=tasks,proto3" json:"tasks,omitempty"`
+	unknownFields protoimpl.UnknownFields
+	sizeCache     protoimpl.SizeCache
+}
+
+func (x *GetLubricationTableResponse) Reset() {
+	*x = GetLubricationTableResponse{}
+	mi := &file_hourbell_v1_charts_proto_msgTypes[26]
+	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+	ms.StoreMessageInfo(mi)
+}
+
+func (x *GetLubricationTableResponse) String() string {
+	return protoimpl.X.MessageStringOf(x)
+}
+
+func (*GetLubricationTableResponse) ProtoMessage() {}
+
+func (x *GetLubricationTableResponse) ProtoReflect() protoreflect.Message {
+	mi := &file_hourbell_v1_charts_proto_msgTypes[26]
+	if x != nil {
+		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+		if ms.LoadMessageInfo() == nil {
+			ms.StoreMessageInfo(mi)
+		}
+		return ms
+	}
+	return mi.MessageOf(x)
+}
+
+// Deprecated: Use GetLubricationTableResponse.ProtoReflect.Descriptor instead.
+func (*GetLubricationTableResponse) Descriptor() ([]byte, []int) {
+	return file_hourbell_v1_charts_proto_rawDescGZIP(), []int{26}
+}
+
+func (x *GetLubricationTableResponse) GetText() string {
+	if x != nil {
+		return x.Text
+	}
+	return ""
+}
+
+func (x *GetLubricationTableResponse) GetTasks() []*ChartTask {
+	if x != nil {
+		return x.Tasks
+	}
+	return nil
+}
+
 var File_hourbell_v1_charts_proto protoreflect.FileDescriptor
 
 const file_hourbell_v1_charts_proto_rawDesc = "" +
@@ -786,7 +1902,7 @@ const file_hourbell_v1_charts_proto_rawDesc = "" +
 	"\x06drives\x18\x04 \x01(\x05R\x06drives\x12\x16\n" +
 	"\x06rounds\x18\x05 \x01(\x05R\x06rounds\x12\x16\n" +
 	"\x06points\x18\x06 \x01(\x05R\x06points\x12\x14\n" +
-	"\x05tasks\x18\a \x01(\x05R\x05tasks\"\xe9\x02\n" +
+	"\x05tasks\x18\a \x01(\x05R\x05tasks\"\xb3\x03\n" +
 	"\tChartTask\x12\x12\n" +
 	"\x04task\x18\x01 \x01(\tR\x04task\x12\x0e\n" +
 	"\x02do\x18\x02 \x01(\tR\x02do\x12\x12\n" +
@@ -801,11 +1917,18 @@ const file_hourbell_v1_charts_proto_rawDesc = "" +
 	" \x03(\v2\x14.hourbell.v1.CautionR\bcautions\x12\x18\n" +
 	"\astation\x18\v \x01(\x05R\astation\x12\x12\n" +
 	"\x04side\x18\f \x01(\tR\x04side\x12\x14\n" +
-	"\x05reach\x18\r \x01(\tR\x05reach\"p\n" +
+	"\x05reach\x18\r \x01(\tR\x05reach\x12)\n" +
+	"\x04work\x18\x0e \x01(\v2\x15.hourbell.v1.TaskWorkR\x04work\x12\x1d\n" +
+	"\n" +
+	"point_call\x18\x0f \x01(\tR\tpointCall\"\x89\x02\n" +
 	"\rChartInterval\x12\x1b\n" +
 	"\bevery_ms\x18\x01 \x01(\x03H\x00R\aeveryMs\x12#\n" +
-	"\fevery_months\x18\x02 \x01(\x05H\x00R\veveryMonths\x12\x14\n" +
-	"\x05meter\x18\x03 \x01(\tR\x05meterB\a\n" +
+	"\fevery_months\x18\x02 \x01(\x05H\x00R\veveryMonths\x12,\n" +
+	"\x11every_days_worked\x18\x04 \x01(\x05H\x00R\x0feveryDaysWorked\x12%\n" +
+	"\revery_seasons\x18\x05 \x01(\x05H\x00R\feverySeasons\x12,\n" +
+	"\x11every_count_milli\x18\x06 \x01(\x03H\x00R\x0feveryCountMilli\x12\x14\n" +
+	"\x05meter\x18\x03 \x01(\tR\x05meter\x12\x14\n" +
+	"\x05words\x18\a \x01(\tR\x05wordsB\a\n" +
 	"\x05every\"\x8b\x01\n" +
 	"\x14ImportEditionRequest\x12\x1b\n" +
 	"\tfile_name\x18\x01 \x01(\tR\bfileName\x12\x12\n" +
@@ -826,12 +1949,89 @@ const file_hourbell_v1_charts_proto_rawDesc = "" +
 	"page_token\x18\x03 \x01(\tR\tpageToken\"p\n" +
 	"\x14ListEditionsResponse\x120\n" +
 	"\beditions\x18\x01 \x03(\v2\x14.hourbell.v1.EditionR\beditions\x12&\n" +
-	"\x0fnext_page_token\x18\x02 \x01(\tR\rnextPageToken2\x8a\x02\n" +
+	"\x0fnext_page_token\x18\x02 \x01(\tR\rnextPageToken\"\x17\n" +
+	"\x15GetChartSchemaRequest\"9\n" +
+	"\x16GetChartSchemaResponse\x12\x1f\n" +
+	"\vjson_schema\x18\x01 \x01(\tR\n" +
+	"jsonSchema\"s\n" +
+	"\x16CompareEditionsRequest\x12\x12\n" +
+	"\x04name\x18\x01 \x01(\tR\x04name\x12\x14\n" +
+	"\x05other\x18\x02 \x01(\tR\x05other\x12\x12\n" +
+	"\x04yaml\x18\x03 \x01(\tR\x04yaml\x12\x1b\n" +
+	"\tfile_name\x18\x04 \x01(\tR\bfileName\"M\n" +
+	"\x17CompareEditionsResponse\x122\n" +
+	"\achanges\x18\x01 \x03(\v2\x18.hourbell.v1.ChartChangeR\achanges\"\x8f\x01\n" +
+	"\vChartChange\x12\x14\n" +
+	"\x05about\x18\x01 \x01(\tR\x05about\x12\x14\n" +
+	"\x05words\x18\x02 \x01(\tR\x05words\x12\x10\n" +
+	"\x03was\x18\x03 \x01(\tR\x03was\x12\x10\n" +
+	"\x03now\x18\x04 \x01(\tR\x03now\x120\n" +
+	"\bcautions\x18\x05 \x03(\v2\x14.hourbell.v1.CautionR\bcautions\"x\n" +
+	"\x15PreviewEditionRequest\x12\x12\n" +
+	"\x04name\x18\x01 \x01(\tR\x04name\x12\x12\n" +
+	"\x04yaml\x18\x02 \x01(\tR\x04yaml\x12\x1b\n" +
+	"\tfile_name\x18\x03 \x01(\tR\bfileName\x12\x1a\n" +
+	"\bmachines\x18\x04 \x03(\tR\bmachines\"P\n" +
+	"\x16PreviewEditionResponse\x126\n" +
+	"\bmachines\x18\x01 \x03(\v2\x1a.hourbell.v1.EditionEffectR\bmachines\"\xd9\x01\n" +
+	"\rEditionEffect\x12\x18\n" +
+	"\amachine\x18\x01 \x01(\tR\amachine\x12\x1f\n" +
+	"\vwas_edition\x18\x02 \x01(\tR\n" +
+	"wasEdition\x12\x1f\n" +
+	"\vnow_edition\x18\x03 \x01(\tR\n" +
+	"nowEdition\x124\n" +
+	"\x05tasks\x18\x04 \x03(\v2\x1e.hourbell.v1.EditionTaskEffectR\x05tasks\x12\x18\n" +
+	"\arefused\x18\x05 \x01(\tR\arefused\x12\x1c\n" +
+	"\tunchanged\x18\x06 \x01(\bR\tunchanged\"\xeb\x01\n" +
+	"\x11EditionTaskEffect\x12\x12\n" +
+	"\x04task\x18\x01 \x01(\tR\x04task\x12\x12\n" +
+	"\x04call\x18\x02 \x01(\tR\x04call\x122\n" +
+	"\twas_state\x18\x03 \x01(\x0e2\x15.hourbell.v1.DueStateR\bwasState\x122\n" +
+	"\tnow_state\x18\x04 \x01(\x0e2\x15.hourbell.v1.DueStateR\bnowState\x12\x14\n" +
+	"\x05words\x18\x05 \x01(\tR\x05words\x120\n" +
+	"\bcautions\x18\x06 \x03(\v2\x14.hourbell.v1.CautionR\bcautions\"d\n" +
+	"\x13ApplyEditionRequest\x12\x12\n" +
+	"\x04name\x18\x01 \x01(\tR\x04name\x12\x1a\n" +
+	"\bmachines\x18\x02 \x03(\tR\bmachines\x12\x1d\n" +
+	"\n" +
+	"request_id\x18\x03 \x01(\tR\trequestId\"N\n" +
+	"\x14ApplyEditionResponse\x126\n" +
+	"\bmachines\x18\x01 \x03(\v2\x1a.hourbell.v1.EditionEffectR\bmachines\"e\n" +
+	"\x14RevertEditionRequest\x12\x12\n" +
+	"\x04name\x18\x01 \x01(\tR\x04name\x12\x1a\n" +
+	"\bmachines\x18\x02 \x03(\tR\bmachines\x12\x1d\n" +
+	"\n" +
+	"request_id\x18\x03 \x01(\tR\trequestId\"O\n" +
+	"\x15RevertEditionResponse\x126\n" +
+	"\bmachines\x18\x01 \x03(\v2\x1a.hourbell.v1.EditionEffectR\bmachines\"\xbb\x01\n" +
+	"\x16ImportExceptionRequest\x12\x18\n" +
+	"\amachine\x18\x01 \x01(\tR\amachine\x12\x12\n" +
+	"\x04base\x18\x02 \x01(\tR\x04base\x12\x12\n" +
+	"\x04yaml\x18\x03 \x01(\tR\x04yaml\x12\x1b\n" +
+	"\tfile_name\x18\x04 \x01(\tR\bfileName\x12#\n" +
+	"\rvalidate_only\x18\x05 \x01(\bR\fvalidateOnly\x12\x1d\n" +
+	"\n" +
+	"request_id\x18\x06 \x01(\tR\trequestId\"\x81\x01\n" +
+	"\x17ImportExceptionResponse\x122\n" +
+	"\x06effect\x18\x01 \x01(\v2\x1a.hourbell.v1.EditionEffectR\x06effect\x122\n" +
+	"\achanges\x18\x02 \x03(\v2\x18.hourbell.v1.ChartChangeR\achanges\"0\n" +
+	"\x1aGetLubricationTableRequest\x12\x12\n" +
+	"\x04name\x18\x01 \x01(\tR\x04name\"_\n" +
+	"\x1bGetLubricationTableResponse\x12\x12\n" +
+	"\x04text\x18\x01 \x01(\tR\x04text\x12,\n" +
+	"\x05tasks\x18\x02 \x03(\v2\x16.hourbell.v1.ChartTaskR\x05tasks2\x93\a\n" +
 	"\fChartService\x12V\n" +
 	"\rImportEdition\x12!.hourbell.v1.ImportEditionRequest\x1a\".hourbell.v1.ImportEditionResponse\x12M\n" +
 	"\n" +
 	"GetEdition\x12\x1e.hourbell.v1.GetEditionRequest\x1a\x1f.hourbell.v1.GetEditionResponse\x12S\n" +
-	"\fListEditions\x12 .hourbell.v1.ListEditionsRequest\x1a!.hourbell.v1.ListEditionsResponseB;Z9github.com/hourbell/hourbell/proto/hourbell/v1;hourbellv1b\x06proto3"
+	"\fListEditions\x12 .hourbell.v1.ListEditionsRequest\x1a!.hourbell.v1.ListEditionsResponse\x12Y\n" +
+	"\x0eGetChartSchema\x12\".hourbell.v1.GetChartSchemaRequest\x1a#.hourbell.v1.GetChartSchemaResponse\x12\\\n" +
+	"\x0fCompareEditions\x12#.hourbell.v1.CompareEditionsRequest\x1a$.hourbell.v1.CompareEditionsResponse\x12Y\n" +
+	"\x0ePreviewEdition\x12\".hourbell.v1.PreviewEditionRequest\x1a#.hourbell.v1.PreviewEditionResponse\x12S\n" +
+	"\fApplyEdition\x12 .hourbell.v1.ApplyEditionRequest\x1a!.hourbell.v1.ApplyEditionResponse\x12V\n" +
+	"\rRevertEdition\x12!.hourbell.v1.RevertEditionRequest\x1a\".hourbell.v1.RevertEditionResponse\x12\\\n" +
+	"\x0fImportException\x12#.hourbell.v1.ImportExceptionRequest\x1a$.hourbell.v1.ImportExceptionResponse\x12h\n" +
+	"\x13GetLubricationTable\x12'.hourbell.v1.GetLubricationTableRequest\x1a(.hourbell.v1.GetLubricationTableResponseB;Z9github.com/hourbell/hourbell/proto/hourbell/v1;hourbellv1b\x06proto3"
 
 var (
 	file_hourbell_v1_charts_proto_rawDescOnce sync.Once
@@ -845,41 +2045,87 @@ func file_hourbell_v1_charts_proto_rawDescGZIP() []byte {
 	return file_hourbell_v1_charts_proto_rawDescData
 }
 
-var file_hourbell_v1_charts_proto_msgTypes = make([]protoimpl.MessageInfo, 10)
+var file_hourbell_v1_charts_proto_msgTypes = make([]protoimpl.MessageInfo, 27)
 var file_hourbell_v1_charts_proto_goTypes = []any{
-	(*Edition)(nil),               // 0: hourbell.v1.Edition
-	(*ChartSummary)(nil),          // 1: hourbell.v1.ChartSummary
-	(*ChartTask)(nil),             // 2: hourbell.v1.ChartTask
-	(*ChartInterval)(nil),         // 3: hourbell.v1.ChartInterval
-	(*ImportEditionRequest)(nil),  // 4: hourbell.v1.ImportEditionRequest
-	(*ImportEditionResponse)(nil), // 5: hourbell.v1.ImportEditionResponse
-	(*GetEditionRequest)(nil),     // 6: hourbell.v1.GetEditionRequest
-	(*GetEditionResponse)(nil),    // 7: hourbell.v1.GetEditionResponse
-	(*ListEditionsRequest)(nil),   // 8: hourbell.v1.ListEditionsRequest
-	(*ListEditionsResponse)(nil),  // 9: hourbell.v1.ListEditionsResponse
-	(*timestamppb.Timestamp)(nil), // 10: google.protobuf.Timestamp
-	(*Caution)(nil),               // 11: hourbell.v1.Caution
+	(*Edition)(nil),                     // 0: hourbell.v1.Edition
+	(*ChartSummary)(nil),                // 1: hourbell.v1.ChartSummary
+	(*ChartTask)(nil),                   // 2: hourbell.v1.ChartTask
+	(*ChartInterval)(nil),               // 3: hourbell.v1.ChartInterval
+	(*ImportEditionRequest)(nil),        // 4: hourbell.v1.ImportEditionRequest
+	(*ImportEditionResponse)(nil),       // 5: hourbell.v1.ImportEditionResponse
+	(*GetEditionRequest)(nil),           // 6: hourbell.v1.GetEditionRequest
+	(*GetEditionResponse)(nil),          // 7: hourbell.v1.GetEditionResponse
+	(*ListEditionsRequest)(nil),         // 8: hourbell.v1.ListEditionsRequest
+	(*ListEditionsResponse)(nil),        // 9: hourbell.v1.ListEditionsResponse
+	(*GetChartSchemaRequest)(nil),       // 10: hourbell.v1.GetChartSchemaRequest
+	(*GetChartSchemaResponse)(nil),      // 11: hourbell.v1.GetChartSchemaResponse
+	(*CompareEditionsRequest)(nil),      // 12: hourbell.v1.CompareEditionsRequest
+	(*CompareEditionsResponse)(nil),     // 13: hourbell.v1.CompareEditionsResponse
+	(*ChartChange)(nil),                 // 14: hourbell.v1.ChartChange
+	(*PreviewEditionRequest)(nil),       // 15: hourbell.v1.PreviewEditionRequest
+	(*PreviewEditionResponse)(nil),      // 16: hourbell.v1.PreviewEditionResponse
+	(*EditionEffect)(nil),               // 17: hourbell.v1.EditionEffect
+	(*EditionTaskEffect)(nil),           // 18: hourbell.v1.EditionTaskEffect
+	(*ApplyEditionRequest)(nil),         // 19: hourbell.v1.ApplyEditionRequest
+	(*ApplyEditionResponse)(nil),        // 20: hourbell.v1.ApplyEditionResponse
+	(*RevertEditionRequest)(nil),        // 21: hourbell.v1.RevertEditionRequest
+	(*RevertEditionResponse)(nil),       // 22: hourbell.v1.RevertEditionResponse
+	(*ImportExceptionRequest)(nil),      // 23: hourbell.v1.ImportExceptionRequest
+	(*ImportExceptionResponse)(nil),     // 24: hourbell.v1.ImportExceptionResponse
+	(*GetLubricationTableRequest)(nil),  // 25: hourbell.v1.GetLubricationTableRequest
+	(*GetLubricationTableResponse)(nil), // 26: hourbell.v1.GetLubricationTableResponse
+	(*timestamppb.Timestamp)(nil),       // 27: google.protobuf.Timestamp
+	(*Caution)(nil),                     // 28: hourbell.v1.Caution
+	(*TaskWork)(nil),                    // 29: hourbell.v1.TaskWork
+	(DueState)(0),                       // 30: hourbell.v1.DueState
 }
 var file_hourbell_v1_charts_proto_depIdxs = []int32{
-	10, // 0: hourbell.v1.Edition.create_time:type_name -> google.protobuf.Timestamp
+	27, // 0: hourbell.v1.Edition.create_time:type_name -> google.protobuf.Timestamp
 	1,  // 1: hourbell.v1.Edition.summary:type_name -> hourbell.v1.ChartSummary
 	2,  // 2: hourbell.v1.Edition.tasks:type_name -> hourbell.v1.ChartTask
 	3,  // 3: hourbell.v1.ChartTask.intervals:type_name -> hourbell.v1.ChartInterval
-	11, // 4: hourbell.v1.ChartTask.cautions:type_name -> hourbell.v1.Caution
-	0,  // 5: hourbell.v1.ImportEditionResponse.edition:type_name -> hourbell.v1.Edition
-	0,  // 6: hourbell.v1.GetEditionResponse.edition:type_name -> hourbell.v1.Edition
-	0,  // 7: hourbell.v1.ListEditionsResponse.editions:type_name -> hourbell.v1.Edition
-	4,  // 8: hourbell.v1.ChartService.ImportEdition:input_type -> hourbell.v1.ImportEditionRequest
-	6,  // 9: hourbell.v1.ChartService.GetEdition:input_type -> hourbell.v1.GetEditionRequest
-	8,  // 10: hourbell.v1.ChartService.ListEditions:input_type -> hourbell.v1.ListEditionsRequest
-	5,  // 11: hourbell.v1.ChartService.ImportEdition:output_type -> hourbell.v1.ImportEditionResponse
-	7,  // 12: hourbell.v1.ChartService.GetEdition:output_type -> hourbell.v1.GetEditionResponse
-	9,  // 13: hourbell.v1.ChartService.ListEditions:output_type -> hourbell.v1.ListEditionsResponse
-	11, // [11:14] is the sub-list for method output_type
-	8,  // [8:11] is the sub-list for method input_type
-	8,  // [8:8] is the sub-list for extension type_name
-	8,  // [8:8] is the sub-list for extension extendee
-	0,  // [0:8] is the sub-list for field type_name
+	28, // 4: hourbell.v1.ChartTask.cautions:type_name -> hourbell.v1.Caution
+	29, // 5: hourbell.v1.ChartTask.work:type_name -> hourbell.v1.TaskWork
+	0,  // 6: hourbell.v1.ImportEditionResponse.edition:type_name -> hourbell.v1.Edition
+	0,  // 7: hourbell.v1.GetEditionResponse.edition:type_name -> hourbell.v1.Edition
+	0,  // 8: hourbell.v1.ListEditionsResponse.editions:type_name -> hourbell.v1.Edition
+	14, // 9: hourbell.v1.CompareEditionsResponse.changes:type_name -> hourbell.v1.ChartChange
+	28, // 10: hourbell.v1.ChartChange.cautions:type_name -> hourbell.v1.Caution
+	17, // 11: hourbell.v1.PreviewEditionResponse.machines:type_name -> hourbell.v1.EditionEffect
+	18, // 12: hourbell.v1.EditionEffect.tasks:type_name -> hourbell.v1.EditionTaskEffect
+	30, // 13: hourbell.v1.EditionTaskEffect.was_state:type_name -> hourbell.v1.DueState
+	30, // 14: hourbell.v1.EditionTaskEffect.now_state:type_name -> hourbell.v1.DueState
+	28, // 15: hourbell.v1.EditionTaskEffect.cautions:type_name -> hourbell.v1.Caution
+	17, // 16: hourbell.v1.ApplyEditionResponse.machines:type_name -> hourbell.v1.EditionEffect
+	17, // 17: hourbell.v1.RevertEditionResponse.machines:type_name -> hourbell.v1.EditionEffect
+	17, // 18: hourbell.v1.ImportExceptionResponse.effect:type_name -> hourbell.v1.EditionEffect
+	14, // 19: hourbell.v1.ImportExceptionResponse.changes:type_name -> hourbell.v1.ChartChange
+	2,  // 20: hourbell.v1.GetLubricationTableResponse.tasks:type_name -> hourbell.v1.ChartTask
+	4,  // 21: hourbell.v1.ChartService.ImportEdition:input_type -> hourbell.v1.ImportEditionRequest
+	6,  // 22: hourbell.v1.ChartService.GetEdition:input_type -> hourbell.v1.GetEditionRequest
+	8,  // 23: hourbell.v1.ChartService.ListEditions:input_type -> hourbell.v1.ListEditionsRequest
+	10, // 24: hourbell.v1.ChartService.GetChartSchema:input_type -> hourbell.v1.GetChartSchemaRequest
+	12, // 25: hourbell.v1.ChartService.CompareEditions:input_type -> hourbell.v1.CompareEditionsRequest
+	15, // 26: hourbell.v1.ChartService.PreviewEdition:input_type -> hourbell.v1.PreviewEditionRequest
+	19, // 27: hourbell.v1.ChartService.ApplyEdition:input_type -> hourbell.v1.ApplyEditionRequest
+	21, // 28: hourbell.v1.ChartService.RevertEdition:input_type -> hourbell.v1.RevertEditionRequest
+	23, // 29: hourbell.v1.ChartService.ImportException:input_type -> hourbell.v1.ImportExceptionRequest
+	25, // 30: hourbell.v1.ChartService.GetLubricationTable:input_type -> hourbell.v1.GetLubricationTableRequest
+	5,  // 31: hourbell.v1.ChartService.ImportEdition:output_type -> hourbell.v1.ImportEditionResponse
+	7,  // 32: hourbell.v1.ChartService.GetEdition:output_type -> hourbell.v1.GetEditionResponse
+	9,  // 33: hourbell.v1.ChartService.ListEditions:output_type -> hourbell.v1.ListEditionsResponse
+	11, // 34: hourbell.v1.ChartService.GetChartSchema:output_type -> hourbell.v1.GetChartSchemaResponse
+	13, // 35: hourbell.v1.ChartService.CompareEditions:output_type -> hourbell.v1.CompareEditionsResponse
+	16, // 36: hourbell.v1.ChartService.PreviewEdition:output_type -> hourbell.v1.PreviewEditionResponse
+	20, // 37: hourbell.v1.ChartService.ApplyEdition:output_type -> hourbell.v1.ApplyEditionResponse
+	22, // 38: hourbell.v1.ChartService.RevertEdition:output_type -> hourbell.v1.RevertEditionResponse
+	24, // 39: hourbell.v1.ChartService.ImportException:output_type -> hourbell.v1.ImportExceptionResponse
+	26, // 40: hourbell.v1.ChartService.GetLubricationTable:output_type -> hourbell.v1.GetLubricationTableResponse
+	31, // [31:41] is the sub-list for method output_type
+	21, // [21:31] is the sub-list for method input_type
+	21, // [21:21] is the sub-list for extension type_name
+	21, // [21:21] is the sub-list for extension extendee
+	0,  // [0:21] is the sub-list for field type_name
 }
 
 func init() { file_hourbell_v1_charts_proto_init() }
@@ -891,6 +2137,9 @@ func file_hourbell_v1_charts_proto_init() {
 	file_hourbell_v1_charts_proto_msgTypes[3].OneofWrappers = []any{
 		(*ChartInterval_EveryMs)(nil),
 		(*ChartInterval_EveryMonths)(nil),
+		(*ChartInterval_EveryDaysWorked)(nil),
+		(*ChartInterval_EverySeasons)(nil),
+		(*ChartInterval_EveryCountMilli)(nil),
 	}
 	type x struct{}
 	out := protoimpl.TypeBuilder{
@@ -898,7 +2147,7 @@ func file_hourbell_v1_charts_proto_init() {
 			GoPackagePath: reflect.TypeOf(x{}).PkgPath(),
 			RawDescriptor: unsafe.Slice(unsafe.StringData(file_hourbell_v1_charts_proto_rawDesc), len(file_hourbell_v1_charts_proto_rawDesc)),
 			NumEnums:      0,
-			NumMessages:   10,
+			NumMessages:   27,
 			NumExtensions: 0,
 			NumServices:   1,
 		},

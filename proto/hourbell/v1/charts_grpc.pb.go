@@ -19,9 +19,16 @@ import (
 const _ = grpc.SupportPackageIsVersion9
 
 const (
-	ChartService_ImportEdition_FullMethodName = "/hourbell.v1.ChartService/ImportEdition"
-	ChartService_GetEdition_FullMethodName    = "/hourbell.v1.ChartService/GetEdition"
-	ChartService_ListEditions_FullMethodName  = "/hourbell.v1.ChartService/ListEditions"
+	ChartService_ImportEdition_FullMethodName       = "/hourbell.v1.ChartService/ImportEdition"
+	ChartService_GetEdition_FullMethodName          = "/hourbell.v1.ChartService/GetEdition"
+	ChartService_ListEditions_FullMethodName        = "/hourbell.v1.ChartService/ListEditions"
+	ChartService_GetChartSchema_FullMethodName      = "/hourbell.v1.ChartService/GetChartSchema"
+	ChartService_CompareEditions_FullMethodName     = "/hourbell.v1.ChartService/CompareEditions"
+	ChartService_PreviewEdition_FullMethodName      = "/hourbell.v1.ChartService/PreviewEdition"
+	ChartService_ApplyEdition_FullMethodName        = "/hourbell.v1.ChartService/ApplyEdition"
+	ChartService_RevertEdition_FullMethodName       = "/hourbell.v1.ChartService/RevertEdition"
+	ChartService_ImportException_FullMethodName     = "/hourbell.v1.ChartService/ImportException"
+	ChartService_GetLubricationTable_FullMethodName = "/hourbell.v1.ChartService/GetLubricationTable"
 )
 
 // ChartServiceClient is the client API for ChartService service.
@@ -40,6 +47,23 @@ type ChartServiceClient interface {
 	// ListEditions lists a chart's editions, newest first, or those of all charts
 	// with parent "charts/-".
 	ListEditions(ctx context.Context, in *ListEditionsRequest, opts ...grpc.CallOption) (*ListEditionsResponse, error)
+	// GetChartSchema gives the JSON Schema of the chart's language.
+	GetChartSchema(ctx context.Context, in *GetChartSchemaRequest, opts ...grpc.CallOption) (*GetChartSchemaResponse, error)
+	// CompareEditions says what differs between two editions, or between one and a
+	// file.
+	CompareEditions(ctx context.Context, in *CompareEditionsRequest, opts ...grpc.CallOption) (*CompareEditionsResponse, error)
+	// PreviewEdition says what an edition would change on every machine of its
+	// chart, and changes nothing.
+	PreviewEdition(ctx context.Context, in *PreviewEditionRequest, opts ...grpc.CallOption) (*PreviewEditionResponse, error)
+	// ApplyEdition puts an edition in force on every machine of its chart.
+	ApplyEdition(ctx context.Context, in *ApplyEditionRequest, opts ...grpc.CallOption) (*ApplyEditionResponse, error)
+	// RevertEdition takes an edition back: each machine takes the one again that it
+	// had before.
+	RevertEdition(ctx context.Context, in *RevertEditionRequest, opts ...grpc.CallOption) (*RevertEditionResponse, error)
+	// ImportException compiles a few lines over a chart, for one machine.
+	ImportException(ctx context.Context, in *ImportExceptionRequest, opts ...grpc.CallOption) (*ImportExceptionResponse, error)
+	// GetLubricationTable gives a machine's table of grease and oil, to print.
+	GetLubricationTable(ctx context.Context, in *GetLubricationTableRequest, opts ...grpc.CallOption) (*GetLubricationTableResponse, error)
 }
 
 type chartServiceClient struct {
@@ -80,6 +104,76 @@ func (c *chartServiceClient) ListEditions(ctx context.Context, in *ListEditionsR
 	return out, nil
 }
 
+func (c *chartServiceClient) GetChartSchema(ctx context.Context, in *GetChartSchemaRequest, opts ...grpc.CallOption) (*GetChartSchemaResponse, error) {
+	cOpts := append([]grpc.CallOption{grpc.StaticMethod()}, opts...)
+	out := new(GetChartSchemaResponse)
+	err := c.cc.Invoke(ctx, ChartService_GetChartSchema_FullMethodName, in, out, cOpts...)
+	if err != nil {
+		return nil, err
+	}
+	return out, nil
+}
+
+func (c *chartServiceClient) CompareEditions(ctx context.Context, in *CompareEditionsRequest, opts ...grpc.CallOption) (*CompareEditionsResponse, error) {
+	cOpts := append([]grpc.CallOption{grpc.StaticMethod()}, opts...)
+	out := new(CompareEditionsResponse)
+	err := c.cc.Invoke(ctx, ChartService_CompareEditions_FullMethodName, in, out, cOpts...)
+	if err != nil {
+		return nil, err
+	}
+	return out, nil
+}
+
+func (c *chartServiceClient) PreviewEdition(ctx context.Context, in *PreviewEditionRequest, opts ...grpc.CallOption) (*PreviewEditionResponse, error) {
+	cOpts := append([]grpc.CallOption{grpc.StaticMethod()}, opts...)
+	out := new(PreviewEditionResponse)
+	err := c.cc.Invoke(ctx, ChartService_PreviewEdition_FullMethodName, in, out, cOpts...)
+	if err != nil {
+		return nil, err
+	}
+	return out, nil
+}
+
+func (c *chartServiceClient) ApplyEdition(ctx context.Context, in *ApplyEditionRequest, opts ...grpc.CallOption) (*ApplyEditionResponse, error) {
+	cOpts := append([]grpc.CallOption{grpc.StaticMethod()}, opts...)
+	out := new(ApplyEditionResponse)
+	err := c.cc.Invoke(ctx, ChartService_ApplyEdition_FullMethodName, in, out, cOpts...)
+	if err != nil {
+		return nil, err
+	}
+	return out, nil
+}
+
+func (c *chartServiceClient) RevertEdition(ctx context.Context, in *RevertEditionRequest, opts ...grpc.CallOption) (*RevertEditionResponse, error) {
+	cOpts := append([]grpc.CallOption{grpc.StaticMethod()}, opts...)
+	out := new(RevertEditionResponse)
+	err := c.cc.Invoke(ctx, ChartService_RevertEdition_FullMethodName, in, out, cOpts...)
+	if err != nil {
+		return nil, err
+	}
+	return out, nil
+}
+
+func (c *chartServiceClient) ImportException(ctx context.Context, in *ImportExceptionRequest, opts ...grpc.CallOption) (*ImportExceptionResponse, error) {
+	cOpts := append([]grpc.CallOption{grpc.StaticMethod()}, opts...)
+	out := new(ImportExceptionResponse)
+	err := c.cc.Invoke(ctx, ChartService_ImportException_FullMethodName, in, out, cOpts...)
+	if err != nil {
+		return nil, err
+	}
+	return out, nil
+}
+
+func (c *chartServiceClient) GetLubricationTable(ctx context.Context, in *GetLubricationTableRequest, opts ...grpc.CallOption) (*GetLubricationTableResponse, error) {
+	cOpts := append([]grpc.CallOption{grpc.StaticMethod()}, opts...)
+	out := new(GetLubricationTableResponse)
+	err := c.cc.Invoke(ctx, ChartService_GetLubricationTable_FullMethodName, in, out, cOpts...)
+	if err != nil {
+		return nil, err
+	}
+	return out, nil
+}
+
 // ChartServiceServer is the server API for ChartService service.
 // All implementations must embed UnimplementedChartServiceServer
 // for forward compatibility.
@@ -96,6 +190,23 @@ type ChartServiceServer interface {
 	// ListEditions lists a chart's editions, newest first, or those of all charts
 	// with parent "charts/-".
 	ListEditions(context.Context, *ListEditionsRequest) (*ListEditionsResponse, error)
+	// GetChartSchema gives the JSON Schema of the chart's language.
+	GetChartSchema(context.Context, *GetChartSchemaRequest) (*GetChartSchemaResponse, error)
+	// CompareEditions says what differs between two editions, or between one and a
+	// file.
+	CompareEditions(context.Context, *CompareEditionsRequest) (*CompareEditionsResponse, error)
+	// PreviewEdition says what an edition would change on every machine of its
+	// chart, and changes nothing.
+	PreviewEdition(context.Context, *PreviewEditionRequest) (*PreviewEditionResponse, error)
+	// ApplyEdition puts an edition in force on every machine of its chart.
+	ApplyEdition(context.Context, *ApplyEditionRequest) (*ApplyEditionResponse, error)
+	// RevertEdition takes an edition back: each machine takes the one again that it
+	// had before.
+	RevertEdition(context.Context, *RevertEditionRequest) (*RevertEditionResponse, error)
+	// ImportException compiles a few lines over a chart, for one machine.
+	ImportException(context.Context, *ImportExceptionRequest) (*ImportExceptionResponse, error)
+	// GetLubricationTable gives a machine's table of grease and oil, to print.
+	GetLubricationTable(context.Context, *GetLubricationTableRequest) (*GetLubricationTableResponse, error)
 	mustEmbedUnimplementedChartServiceServer()
 }
 
@@ -114,6 +225,27 @@ func (UnimplementedChartServiceServer) GetEdition(context.Context, *GetEditionRe
 }
 func (UnimplementedChartServiceServer) ListEditions(context.Context, *ListEditionsRequest) (*ListEditionsResponse, error) {
 	return nil, status.Error(codes.Unimplemented, "method ListEditions not implemented")
+}
+func (UnimplementedChartServiceServer) GetChartSchema(context.Context, *GetChartSchemaRequest) (*GetChartSchemaResponse, error) {
+	return nil, status.Error(codes.Unimplemented, "method GetChartSchema not implemented")
+}
+func (UnimplementedChartServiceServer) CompareEditions(context.Context, *CompareEditionsRequest) (*CompareEditionsResponse, error) {
+	return nil, status.Error(codes.Unimplemented, "method CompareEditions not implemented")
+}
+func (UnimplementedChartServiceServer) PreviewEdition(context.Context, *PreviewEditionRequest) (*PreviewEditionResponse, error) {
+	return nil, status.Error(codes.Unimplemented, "method PreviewEdition not implemented")
+}
+func (UnimplementedChartServiceServer) ApplyEdition(context.Context, *ApplyEditionRequest) (*ApplyEditionResponse, error) {
+	return nil, status.Error(codes.Unimplemented, "method ApplyEdition not implemented")
+}
+func (UnimplementedChartServiceServer) RevertEdition(context.Context, *RevertEditionRequest) (*RevertEditionResponse, error) {
+	return nil, status.Error(codes.Unimplemented, "method RevertEdition not implemented")
+}
+func (UnimplementedChartServiceServer) ImportException(context.Context, *ImportExceptionRequest) (*ImportExceptionResponse, error) {
+	return nil, status.Error(codes.Unimplemented, "method ImportException not implemented")
+}
+func (UnimplementedChartServiceServer) GetLubricationTable(context.Context, *GetLubricationTableRequest) (*GetLubricationTableResponse, error) {
+	return nil, status.Error(codes.Unimplemented, "method GetLubricationTable not implemented")
 }
 func (UnimplementedChartServiceServer) mustEmbedUnimplementedChartServiceServer() {}
 func (UnimplementedChartServiceServer) testEmbeddedByValue()                      {}
@@ -190,6 +322,132 @@ func _ChartService_ListEditions_Handler(srv interface{}, ctx context.Context, de
 	return interceptor(ctx, in, info, handler)
 }
 
+func _ChartService_GetChartSchema_Handler(srv interface{}, ctx context.Context, dec func(interface{}) error, interceptor grpc.UnaryServerInterceptor) (interface{}, error) {
+	in := new(GetChartSchemaRequest)
+	if err := dec(in); err != nil {
+		return nil, err
+	}
+	if interceptor == nil {
+		return srv.(ChartServiceServer).GetChartSchema(ctx, in)
+	}
+	info := &grpc.UnaryServerInfo{
+		Server:     srv,
+		FullMethod: ChartService_GetChartSchema_FullMethodName,
+	}
+	handler := func(ctx context.Context, req interface{}) (interface{}, error) {
+		return srv.(ChartServiceServer).GetChartSchema(ctx, req.(*GetChartSchemaRequest))
+	}
+	return interceptor(ctx, in, info, handler)
+}
+
+func _ChartService_CompareEditions_Handler(srv interface{}, ctx context.Context, dec func(interface{}) error, interceptor grpc.UnaryServerInterceptor) (interface{}, error) {
+	in := new(CompareEditionsRequest)
+	if err := dec(in); err != nil {
+		return nil, err
+	}
+	if interceptor == nil {
+		return srv.(ChartServiceServer).CompareEditions(ctx, in)
+	}
+	info := &grpc.UnaryServerInfo{
+		Server:     srv,
+		FullMethod: ChartService_CompareEditions_FullMethodName,
+	}
+	handler := func(ctx context.Context, req interface{}) (interface{}, error) {
+		return srv.(ChartServiceServer).CompareEditions(ctx, req.(*CompareEditionsRequest))
+	}
+	return interceptor(ctx, in, info, handler)
+}
+
+func _ChartService_PreviewEdition_Handler(srv interface{}, ctx context.Context, dec func(interface{}) error, interceptor grpc.UnaryServerInterceptor) (interface{}, error) {
+	in := new(PreviewEditionRequest)
+	if err := dec(in); err != nil {
+		return nil, err
+	}
+	if interceptor == nil {
+		return srv.(ChartServiceServer).PreviewEdition(ctx, in)
+	}
+	info := &grpc.UnaryServerInfo{
+		Server:     srv,
+		FullMethod: ChartService_PreviewEdition_FullMethodName,
+	}
+	handler := func(ctx context.Context, req interface{}) (interface{}, error) {
+		return srv.(ChartServiceServer).PreviewEdition(ctx, req.(*PreviewEditionRequest))
+	}
+	return interceptor(ctx, in, info, handler)
+}
+
+func _ChartService_ApplyEdition_Handler(srv interface{}, ctx context.Context, dec func(interface{}) error, interceptor grpc.UnaryServerInterceptor) (interface{}, error) {
+	in := new(ApplyEditionRequest)
+	if err := dec(in); err != nil {
+		return nil, err
+	}
+	if interceptor == nil {
+		return srv.(ChartServiceServer).ApplyEdition(ctx, in)
+	}
+	info := &grpc.UnaryServerInfo{
+		Server:     srv,
+		FullMethod: ChartService_ApplyEdition_FullMethodName,
+	}
+	handler := func(ctx context.Context, req interface{}) (interface{}, error) {
+		return srv.(ChartServiceServer).ApplyEdition(ctx, req.(*ApplyEditionRequest))
+	}
+	return interceptor(ctx, in, info, handler)
+}
+
+func _ChartService_RevertEdition_Handler(srv interface{}, ctx context.Context, dec func(interface{}) error, interceptor grpc.UnaryServerInterceptor) (interface{}, error) {
+	in := new(RevertEditionRequest)
+	if err := dec(in); err != nil {
+		return nil, err
+	}
+	if interceptor == nil {
+		return srv.(ChartServiceServer).RevertEdition(ctx, in)
+	}
+	info := &grpc.UnaryServerInfo{
+		Server:     srv,
+		FullMethod: ChartService_RevertEdition_FullMethodName,
+	}
+	handler := func(ctx context.Context, req interface{}) (interface{}, error) {
+		return srv.(ChartServiceServer).RevertEdition(ctx, req.(*RevertEditionRequest))
+	}
+	return interceptor(ctx, in, info, handler)
+}
+
+func _ChartService_ImportException_Handler(srv interface{}, ctx context.Context, dec func(interface{}) error, interceptor grpc.UnaryServerInterceptor) (interface{}, error) {
+	in := new(ImportExceptionRequest)
+	if err := dec(in); err != nil {
+		return nil, err
+	}
+	if interceptor == nil {
+		return srv.(ChartServiceServer).ImportException(ctx, in)
+	}
+	info := &grpc.UnaryServerInfo{
+		Server:     srv,
+		FullMethod: ChartService_ImportException_FullMethodName,
+	}
+	handler := func(ctx context.Context, req interface{}) (interface{}, error) {
+		return srv.(ChartServiceServer).ImportException(ctx, req.(*ImportExceptionRequest))
+	}
+	return interceptor(ctx, in, info, handler)
+}
+
+func _ChartService_GetLubricationTable_Handler(srv interface{}, ctx context.Context, dec func(interface{}) error, interceptor grpc.UnaryServerInterceptor) (interface{}, error) {
+	in := new(GetLubricationTableRequest)
+	if err := dec(in); err != nil {
+		return nil, err
+	}
+	if interceptor == nil {
+		return srv.(ChartServiceServer).GetLubricationTable(ctx, in)
+	}
+	info := &grpc.UnaryServerInfo{
+		Server:     srv,
+		FullMethod: ChartService_GetLubricationTable_FullMethodName,
+	}
+	handler := func(ctx context.Context, req interface{}) (interface{}, error) {
+		return srv.(ChartServiceServer).GetLubricationTable(ctx, req.(*GetLubricationTableRequest))
+	}
+	return interceptor(ctx, in, info, handler)
+}
+
 // ChartService_ServiceDesc is the grpc.ServiceDesc for ChartService service.
 // It's only intended for direct use with grpc.RegisterService,
 // and not to be introspected or modified (even as a copy)
@@ -208,6 +466,34 @@ var ChartService_ServiceDesc = grpc.ServiceDesc{
 		{
 			MethodName: "ListEditions",
 			Handler:    _ChartService_ListEditions_Handler,
+		},
+		{
+			MethodName: "GetChartSchema",
+			Handler:    _ChartService_GetChartSchema_Handler,
+		},
+		{
+			MethodName: "CompareEditions",
+			Handler:    _ChartService_CompareEditions_Handler,
+		},
+		{
+			MethodName: "PreviewEdition",
+			Handler:    _ChartService_PreviewEdition_Handler,
+		},
+		{
+			MethodName: "ApplyEdition",
+			Handler:    _ChartService_ApplyEdition_Handler,
+		},
+		{
+			MethodName: "RevertEdition",
+			Handler:    _ChartService_RevertEdition_Handler,
+		},
+		{
+			MethodName: "ImportException",
+			Handler:    _ChartService_ImportException_Handler,
+		},
+		{
+			MethodName: "GetLubricationTable",
+			Handler:    _ChartService_GetLubricationTable_Handler,
 		},
 	},
 	Streams:  []grpc.StreamDesc{},

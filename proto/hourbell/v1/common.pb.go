@@ -135,6 +135,61 @@ func (Stage) EnumDescriptor() ([]byte, []int) {
 	return file_hourbell_v1_common_proto_rawDescGZIP(), []int{1}
 }
 
+// BuildState says whether a task is on a machine.
+type BuildState int32
+
+const (
+	BuildState_BUILD_STATE_UNSPECIFIED BuildState = 0
+	BuildState_BUILD_STATE_FITTED      BuildState = 1
+	// Not on this machine.
+	BuildState_BUILD_STATE_NOT_HERE BuildState = 2
+	// A trait that it depends on is not known.
+	BuildState_BUILD_STATE_ASKED BuildState = 3
+)
+
+// Enum value maps for BuildState.
+var (
+	BuildState_name = map[int32]string{
+		0: "BUILD_STATE_UNSPECIFIED",
+		1: "BUILD_STATE_FITTED",
+		2: "BUILD_STATE_NOT_HERE",
+		3: "BUILD_STATE_ASKED",
+	}
+	BuildState_value = map[string]int32{
+		"BUILD_STATE_UNSPECIFIED": 0,
+		"BUILD_STATE_FITTED":      1,
+		"BUILD_STATE_NOT_HERE":    2,
+		"BUILD_STATE_ASKED":       3,
+	}
+)
+
+func (x BuildState) Enum() *BuildState {
+	p := new(BuildState)
+	*p = x
+	return p
+}
+
+func (x BuildState) String() string {
+	return protoimpl.X.EnumStringOf(x.Descriptor(), protoreflect.EnumNumber(x))
+}
+
+func (BuildState) Descriptor() protoreflect.EnumDescriptor {
+	return file_hourbell_v1_common_proto_enumTypes[2].Descriptor()
+}
+
+func (BuildState) Type() protoreflect.EnumType {
+	return &file_hourbell_v1_common_proto_enumTypes[2]
+}
+
+func (x BuildState) Number() protoreflect.EnumNumber {
+	return protoreflect.EnumNumber(x)
+}
+
+// Deprecated: Use BuildState.Descriptor instead.
+func (BuildState) EnumDescriptor() ([]byte, []int) {
+	return file_hourbell_v1_common_proto_rawDescGZIP(), []int{2}
+}
+
 // CivilDate is a day of the calendar, without time or zone.
 type CivilDate struct {
 	state protoimpl.MessageState `protogen:"open.v1"`
@@ -405,6 +460,297 @@ func (x *NamedCode) GetText() string {
 	return ""
 }
 
+// TaskWork is what a task takes and how it is done, beside what it is.
+type TaskWork struct {
+	state protoimpl.MessageState `protogen:"open.v1"`
+	// Every interval in words, "every 60 h of separator or every 12 months".
+	EveryWords string `protobuf:"bytes,1,opt,name=every_words,json=everyWords,proto3" json:"every_words,omitempty"`
+	// Where a practice stands in for the book: the book's figure in words, which
+	// stays in sight. Empty: every_words is the book's, or nothing stands in.
+	BookWords string `protobuf:"bytes,2,opt,name=book_words,json=bookWords,proto3" json:"book_words,omitempty"`
+	// Who says so: book, decal, shop, owner; empty: not said.
+	Basis string `protobuf:"bytes,3,opt,name=basis,proto3" json:"basis,omitempty"`
+	// Rings nobody; offered when the machine stands.
+	Soft bool `protobuf:"varint,4,opt,name=soft,proto3" json:"soft,omitempty"`
+	// How machine and header stand.
+	Pose string `protobuf:"bytes,5,opt,name=pose,proto3" json:"pose,omitempty"`
+	// What has to come off or open first.
+	Access   string           `protobuf:"bytes,6,opt,name=access,proto3" json:"access,omitempty"`
+	Tools    []string         `protobuf:"bytes,7,rep,name=tools,proto3" json:"tools,omitempty"`
+	Criteria []*TaskCriterion `protobuf:"bytes,8,rep,name=criteria,proto3" json:"criteria,omitempty"`
+	// What may be done where a criterion does not hold.
+	Remedies []string `protobuf:"bytes,9,rep,name=remedies,proto3" json:"remedies,omitempty"`
+	// How much goes in, in words.
+	AmountWords string `protobuf:"bytes,10,opt,name=amount_words,json=amountWords,proto3" json:"amount_words,omitempty"`
+	HarmOver    string `protobuf:"bytes,11,opt,name=harm_over,json=harmOver,proto3" json:"harm_over,omitempty"`
+	HarmUnder   string `protobuf:"bytes,12,opt,name=harm_under,json=harmUnder,proto3" json:"harm_under,omitempty"`
+	DoneWhen    string `protobuf:"bytes,13,opt,name=done_when,json=doneWhen,proto3" json:"done_when,omitempty"`
+	Expect      string `protobuf:"bytes,14,opt,name=expect,proto3" json:"expect,omitempty"`
+	// What it takes, in words.
+	Needs []string `protobuf:"bytes,15,rep,name=needs,proto3" json:"needs,omitempty"`
+	// What is measured, with its ranges, in words.
+	MeasureWords string `protobuf:"bytes,16,opt,name=measure_words,json=measureWords,proto3" json:"measure_words,omitempty"`
+	// Of forbidden work: why it is never done.
+	NeverWhy string `protobuf:"bytes,17,opt,name=never_why,json=neverWhy,proto3" json:"never_why,omitempty"`
+	// Shields to take off and count on again.
+	Shields  int32 `protobuf:"varint,18,opt,name=shields,proto3" json:"shields,omitempty"`
+	Fittings int32 `protobuf:"varint,19,opt,name=fittings,proto3" json:"fittings,omitempty"`
+	// What makes it due at once, in words.
+	TriggerWords []string `protobuf:"bytes,20,rep,name=trigger_words,json=triggerWords,proto3" json:"trigger_words,omitempty"`
+	// Before what it is too soon, in words.
+	TooSoonWords string `protobuf:"bytes,21,opt,name=too_soon_words,json=tooSoonWords,proto3" json:"too_soon_words,omitempty"`
+	// Refused properties of materials, in words.
+	RefuseWords []string `protobuf:"bytes,22,rep,name=refuse_words,json=refuseWords,proto3" json:"refuse_words,omitempty"`
+	// Checks after a part is new, in words.
+	RunInWords    []string `protobuf:"bytes,23,rep,name=run_in_words,json=runInWords,proto3" json:"run_in_words,omitempty"`
+	unknownFields protoimpl.UnknownFields
+	sizeCache     protoimpl.SizeCache
+}
+
+func (x *TaskWork) Reset() {
+	*x = TaskWork{}
+	mi := &file_hourbell_v1_common_proto_msgTypes[4]
+	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+	ms.StoreMessageInfo(mi)
+}
+
+func (x *TaskWork) String() string {
+	return protoimpl.X.MessageStringOf(x)
+}
+
+func (*TaskWork) ProtoMessage() {}
+
+func (x *TaskWork) ProtoReflect() protoreflect.Message {
+	mi := &file_hourbell_v1_common_proto_msgTypes[4]
+	if x != nil {
+		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+		if ms.LoadMessageInfo() == nil {
+			ms.StoreMessageInfo(mi)
+		}
+		return ms
+	}
+	return mi.MessageOf(x)
+}
+
+// Deprecated: Use TaskWork.ProtoReflect.Descriptor instead.
+func (*TaskWork) Descriptor() ([]byte, []int) {
+	return file_hourbell_v1_common_proto_rawDescGZIP(), []int{4}
+}
+
+func (x *TaskWork) GetEveryWords() string {
+	if x != nil {
+		return x.EveryWords
+	}
+	return ""
+}
+
+func (x *TaskWork) GetBookWords() string {
+	if x != nil {
+		return x.BookWords
+	}
+	return ""
+}
+
+func (x *TaskWork) GetBasis() string {
+	if x != nil {
+		return x.Basis
+	}
+	return ""
+}
+
+func (x *TaskWork) GetSoft() bool {
+	if x != nil {
+		return x.Soft
+	}
+	return false
+}
+
+func (x *TaskWork) GetPose() string {
+	if x != nil {
+		return x.Pose
+	}
+	return ""
+}
+
+func (x *TaskWork) GetAccess() string {
+	if x != nil {
+		return x.Access
+	}
+	return ""
+}
+
+func (x *TaskWork) GetTools() []string {
+	if x != nil {
+		return x.Tools
+	}
+	return nil
+}
+
+func (x *TaskWork) GetCriteria() []*TaskCriterion {
+	if x != nil {
+		return x.Criteria
+	}
+	return nil
+}
+
+func (x *TaskWork) GetRemedies() []string {
+	if x != nil {
+		return x.Remedies
+	}
+	return nil
+}
+
+func (x *TaskWork) GetAmountWords() string {
+	if x != nil {
+		return x.AmountWords
+	}
+	return ""
+}
+
+func (x *TaskWork) GetHarmOver() string {
+	if x != nil {
+		return x.HarmOver
+	}
+	return ""
+}
+
+func (x *TaskWork) GetHarmUnder() string {
+	if x != nil {
+		return x.HarmUnder
+	}
+	return ""
+}
+
+func (x *TaskWork) GetDoneWhen() string {
+	if x != nil {
+		return x.DoneWhen
+	}
+	return ""
+}
+
+func (x *TaskWork) GetExpect() string {
+	if x != nil {
+		return x.Expect
+	}
+	return ""
+}
+
+func (x *TaskWork) GetNeeds() []string {
+	if x != nil {
+		return x.Needs
+	}
+	return nil
+}
+
+func (x *TaskWork) GetMeasureWords() string {
+	if x != nil {
+		return x.MeasureWords
+	}
+	return ""
+}
+
+func (x *TaskWork) GetNeverWhy() string {
+	if x != nil {
+		return x.NeverWhy
+	}
+	return ""
+}
+
+func (x *TaskWork) GetShields() int32 {
+	if x != nil {
+		return x.Shields
+	}
+	return 0
+}
+
+func (x *TaskWork) GetFittings() int32 {
+	if x != nil {
+		return x.Fittings
+	}
+	return 0
+}
+
+func (x *TaskWork) GetTriggerWords() []string {
+	if x != nil {
+		return x.TriggerWords
+	}
+	return nil
+}
+
+func (x *TaskWork) GetTooSoonWords() string {
+	if x != nil {
+		return x.TooSoonWords
+	}
+	return ""
+}
+
+func (x *TaskWork) GetRefuseWords() []string {
+	if x != nil {
+		return x.RefuseWords
+	}
+	return nil
+}
+
+func (x *TaskWork) GetRunInWords() []string {
+	if x != nil {
+		return x.RunInWords
+	}
+	return nil
+}
+
+// TaskCriterion is what is looked for.
+type TaskCriterion struct {
+	state         protoimpl.MessageState `protogen:"open.v1"`
+	Name          string                 `protobuf:"bytes,1,opt,name=name,proto3" json:"name,omitempty"`
+	Want          string                 `protobuf:"bytes,2,opt,name=want,proto3" json:"want,omitempty"`
+	unknownFields protoimpl.UnknownFields
+	sizeCache     protoimpl.SizeCache
+}
+
+func (x *TaskCriterion) Reset() {
+	*x = TaskCriterion{}
+	mi := &file_hourbell_v1_common_proto_msgTypes[5]
+	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+	ms.StoreMessageInfo(mi)
+}
+
+func (x *TaskCriterion) String() string {
+	return protoimpl.X.MessageStringOf(x)
+}
+
+func (*TaskCriterion) ProtoMessage() {}
+
+func (x *TaskCriterion) ProtoReflect() protoreflect.Message {
+	mi := &file_hourbell_v1_common_proto_msgTypes[5]
+	if x != nil {
+		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+		if ms.LoadMessageInfo() == nil {
+			ms.StoreMessageInfo(mi)
+		}
+		return ms
+	}
+	return mi.MessageOf(x)
+}
+
+// Deprecated: Use TaskCriterion.ProtoReflect.Descriptor instead.
+func (*TaskCriterion) Descriptor() ([]byte, []int) {
+	return file_hourbell_v1_common_proto_rawDescGZIP(), []int{5}
+}
+
+func (x *TaskCriterion) GetName() string {
+	if x != nil {
+		return x.Name
+	}
+	return ""
+}
+
+func (x *TaskCriterion) GetWant() string {
+	if x != nil {
+		return x.Want
+	}
+	return ""
+}
+
 var File_hourbell_v1_common_proto protoreflect.FileDescriptor
 
 const file_hourbell_v1_common_proto_rawDesc = "" +
@@ -427,7 +773,39 @@ const file_hourbell_v1_common_proto_rawDesc = "" +
 	"\x03fmi\x18\x04 \x01(\rR\x03fmi\x12#\n" +
 	"\rambiguous_hex\x18\x05 \x01(\tR\fambiguousHex\x12\x12\n" +
 	"\x04code\x18\x06 \x01(\tR\x04code\x12\x12\n" +
-	"\x04text\x18\a \x01(\tR\x04text*\x91\x01\n" +
+	"\x04text\x18\a \x01(\tR\x04text\"\xbc\x05\n" +
+	"\bTaskWork\x12\x1f\n" +
+	"\vevery_words\x18\x01 \x01(\tR\n" +
+	"everyWords\x12\x1d\n" +
+	"\n" +
+	"book_words\x18\x02 \x01(\tR\tbookWords\x12\x14\n" +
+	"\x05basis\x18\x03 \x01(\tR\x05basis\x12\x12\n" +
+	"\x04soft\x18\x04 \x01(\bR\x04soft\x12\x12\n" +
+	"\x04pose\x18\x05 \x01(\tR\x04pose\x12\x16\n" +
+	"\x06access\x18\x06 \x01(\tR\x06access\x12\x14\n" +
+	"\x05tools\x18\a \x03(\tR\x05tools\x126\n" +
+	"\bcriteria\x18\b \x03(\v2\x1a.hourbell.v1.TaskCriterionR\bcriteria\x12\x1a\n" +
+	"\bremedies\x18\t \x03(\tR\bremedies\x12!\n" +
+	"\famount_words\x18\n" +
+	" \x01(\tR\vamountWords\x12\x1b\n" +
+	"\tharm_over\x18\v \x01(\tR\bharmOver\x12\x1d\n" +
+	"\n" +
+	"harm_under\x18\f \x01(\tR\tharmUnder\x12\x1b\n" +
+	"\tdone_when\x18\r \x01(\tR\bdoneWhen\x12\x16\n" +
+	"\x06expect\x18\x0e \x01(\tR\x06expect\x12\x14\n" +
+	"\x05needs\x18\x0f \x03(\tR\x05needs\x12#\n" +
+	"\rmeasure_words\x18\x10 \x01(\tR\fmeasureWords\x12\x1b\n" +
+	"\tnever_why\x18\x11 \x01(\tR\bneverWhy\x12\x18\n" +
+	"\ashields\x18\x12 \x01(\x05R\ashields\x12\x1a\n" +
+	"\bfittings\x18\x13 \x01(\x05R\bfittings\x12#\n" +
+	"\rtrigger_words\x18\x14 \x03(\tR\ftriggerWords\x12$\n" +
+	"\x0etoo_soon_words\x18\x15 \x01(\tR\ftooSoonWords\x12!\n" +
+	"\frefuse_words\x18\x16 \x03(\tR\vrefuseWords\x12 \n" +
+	"\frun_in_words\x18\x17 \x03(\tR\n" +
+	"runInWords\"7\n" +
+	"\rTaskCriterion\x12\x12\n" +
+	"\x04name\x18\x01 \x01(\tR\x04name\x12\x12\n" +
+	"\x04want\x18\x02 \x01(\tR\x04want*\x91\x01\n" +
 	"\bDueState\x12\x19\n" +
 	"\x15DUE_STATE_UNSPECIFIED\x10\x00\x12\x15\n" +
 	"\x11DUE_STATE_UNKNOWN\x10\x01\x12\x15\n" +
@@ -440,7 +818,13 @@ const file_hourbell_v1_common_proto_rawDesc = "" +
 	"\n" +
 	"STAGE_SOON\x10\x01\x12\r\n" +
 	"\tSTAGE_DUE\x10\x02\x12\x11\n" +
-	"\rSTAGE_OVERDUE\x10\x03B;Z9github.com/hourbell/hourbell/proto/hourbell/v1;hourbellv1b\x06proto3"
+	"\rSTAGE_OVERDUE\x10\x03*r\n" +
+	"\n" +
+	"BuildState\x12\x1b\n" +
+	"\x17BUILD_STATE_UNSPECIFIED\x10\x00\x12\x16\n" +
+	"\x12BUILD_STATE_FITTED\x10\x01\x12\x18\n" +
+	"\x14BUILD_STATE_NOT_HERE\x10\x02\x12\x15\n" +
+	"\x11BUILD_STATE_ASKED\x10\x03B;Z9github.com/hourbell/hourbell/proto/hourbell/v1;hourbellv1b\x06proto3"
 
 var (
 	file_hourbell_v1_common_proto_rawDescOnce sync.Once
@@ -454,25 +838,29 @@ func file_hourbell_v1_common_proto_rawDescGZIP() []byte {
 	return file_hourbell_v1_common_proto_rawDescData
 }
 
-var file_hourbell_v1_common_proto_enumTypes = make([]protoimpl.EnumInfo, 2)
-var file_hourbell_v1_common_proto_msgTypes = make([]protoimpl.MessageInfo, 4)
+var file_hourbell_v1_common_proto_enumTypes = make([]protoimpl.EnumInfo, 3)
+var file_hourbell_v1_common_proto_msgTypes = make([]protoimpl.MessageInfo, 6)
 var file_hourbell_v1_common_proto_goTypes = []any{
 	(DueState)(0),                 // 0: hourbell.v1.DueState
 	(Stage)(0),                    // 1: hourbell.v1.Stage
-	(*CivilDate)(nil),             // 2: hourbell.v1.CivilDate
-	(*Moment)(nil),                // 3: hourbell.v1.Moment
-	(*Caution)(nil),               // 4: hourbell.v1.Caution
-	(*NamedCode)(nil),             // 5: hourbell.v1.NamedCode
-	(*timestamppb.Timestamp)(nil), // 6: google.protobuf.Timestamp
+	(BuildState)(0),               // 2: hourbell.v1.BuildState
+	(*CivilDate)(nil),             // 3: hourbell.v1.CivilDate
+	(*Moment)(nil),                // 4: hourbell.v1.Moment
+	(*Caution)(nil),               // 5: hourbell.v1.Caution
+	(*NamedCode)(nil),             // 6: hourbell.v1.NamedCode
+	(*TaskWork)(nil),              // 7: hourbell.v1.TaskWork
+	(*TaskCriterion)(nil),         // 8: hourbell.v1.TaskCriterion
+	(*timestamppb.Timestamp)(nil), // 9: google.protobuf.Timestamp
 }
 var file_hourbell_v1_common_proto_depIdxs = []int32{
-	6, // 0: hourbell.v1.Moment.not_before_time:type_name -> google.protobuf.Timestamp
-	6, // 1: hourbell.v1.Moment.not_after_time:type_name -> google.protobuf.Timestamp
-	2, // [2:2] is the sub-list for method output_type
-	2, // [2:2] is the sub-list for method input_type
-	2, // [2:2] is the sub-list for extension type_name
-	2, // [2:2] is the sub-list for extension extendee
-	0, // [0:2] is the sub-list for field type_name
+	9, // 0: hourbell.v1.Moment.not_before_time:type_name -> google.protobuf.Timestamp
+	9, // 1: hourbell.v1.Moment.not_after_time:type_name -> google.protobuf.Timestamp
+	8, // 2: hourbell.v1.TaskWork.criteria:type_name -> hourbell.v1.TaskCriterion
+	3, // [3:3] is the sub-list for method output_type
+	3, // [3:3] is the sub-list for method input_type
+	3, // [3:3] is the sub-list for extension type_name
+	3, // [3:3] is the sub-list for extension extendee
+	0, // [0:3] is the sub-list for field type_name
 }
 
 func init() { file_hourbell_v1_common_proto_init() }
@@ -485,8 +873,8 @@ func file_hourbell_v1_common_proto_init() {
 		File: protoimpl.DescBuilder{
 			GoPackagePath: reflect.TypeOf(x{}).PkgPath(),
 			RawDescriptor: unsafe.Slice(unsafe.StringData(file_hourbell_v1_common_proto_rawDesc), len(file_hourbell_v1_common_proto_rawDesc)),
-			NumEnums:      2,
-			NumMessages:   4,
+			NumEnums:      3,
+			NumMessages:   6,
 			NumExtensions: 0,
 			NumServices:   0,
 		},

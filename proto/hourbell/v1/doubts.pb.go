@@ -39,6 +39,8 @@ const (
 	DoubtKind_DOUBT_KIND_FORK DoubtKind = 5
 	// No placement in time satisfies its neighbours.
 	DoubtKind_DOUBT_KIND_MISPLACED DoubtKind = 6
+	// Two records look like one act.
+	DoubtKind_DOUBT_KIND_SAME_ACT DoubtKind = 7
 )
 
 // Enum value maps for DoubtKind.
@@ -51,6 +53,7 @@ var (
 		4: "DOUBT_KIND_OTHER_BOX",
 		5: "DOUBT_KIND_FORK",
 		6: "DOUBT_KIND_MISPLACED",
+		7: "DOUBT_KIND_SAME_ACT",
 	}
 	DoubtKind_value = map[string]int32{
 		"DOUBT_KIND_UNSPECIFIED": 0,
@@ -60,6 +63,7 @@ var (
 		"DOUBT_KIND_OTHER_BOX":   4,
 		"DOUBT_KIND_FORK":        5,
 		"DOUBT_KIND_MISPLACED":   6,
+		"DOUBT_KIND_SAME_ACT":    7,
 	}
 )
 
@@ -105,7 +109,9 @@ type Doubt struct {
 	// How it was closed.
 	How string `protobuf:"bytes,7,opt,name=how,proto3" json:"how,omitempty"`
 	// The words that answer it.
-	Answers       []DoubtWord `protobuf:"varint,8,rep,packed,name=answers,proto3,enum=hourbell.v1.DoubtWord" json:"answers,omitempty"`
+	Answers []DoubtWord `protobuf:"varint,8,rep,packed,name=answers,proto3,enum=hourbell.v1.DoubtWord" json:"answers,omitempty"`
+	// The records that look like one act: machines/{machine}/records/{record}
+	Records       []string `protobuf:"bytes,9,rep,name=records,proto3" json:"records,omitempty"`
 	unknownFields protoimpl.UnknownFields
 	sizeCache     protoimpl.SizeCache
 }
@@ -192,6 +198,13 @@ func (x *Doubt) GetHow() string {
 func (x *Doubt) GetAnswers() []DoubtWord {
 	if x != nil {
 		return x.Answers
+	}
+	return nil
+}
+
+func (x *Doubt) GetRecords() []string {
+	if x != nil {
+		return x.Records
 	}
 	return nil
 }
@@ -461,7 +474,7 @@ var File_hourbell_v1_doubts_proto protoreflect.FileDescriptor
 
 const file_hourbell_v1_doubts_proto_rawDesc = "" +
 	"\n" +
-	"\x18hourbell/v1/doubts.proto\x12\vhourbell.v1\x1a\x1fgoogle/protobuf/timestamp.proto\x1a\x18hourbell/v1/common.proto\x1a\x17hourbell/v1/event.proto\"\x87\x02\n" +
+	"\x18hourbell/v1/doubts.proto\x12\vhourbell.v1\x1a\x1fgoogle/protobuf/timestamp.proto\x1a\x18hourbell/v1/common.proto\x1a\x17hourbell/v1/event.proto\"\xa1\x02\n" +
 	"\x05Doubt\x12\x12\n" +
 	"\x04name\x18\x01 \x01(\tR\x04name\x12*\n" +
 	"\x04kind\x18\x02 \x01(\x0e2\x16.hourbell.v1.DoubtKindR\x04kind\x12\x14\n" +
@@ -470,7 +483,8 @@ const file_hourbell_v1_doubts_proto_rawDesc = "" +
 	"\x04what\x18\x05 \x01(\tR\x04what\x12\x16\n" +
 	"\x06closed\x18\x06 \x01(\bR\x06closed\x12\x10\n" +
 	"\x03how\x18\a \x01(\tR\x03how\x120\n" +
-	"\aanswers\x18\b \x03(\x0e2\x16.hourbell.v1.DoubtWordR\aanswers\"\x8e\x01\n" +
+	"\aanswers\x18\b \x03(\x0e2\x16.hourbell.v1.DoubtWordR\aanswers\x12\x18\n" +
+	"\arecords\x18\t \x03(\tR\arecords\"\x8e\x01\n" +
 	"\x11ListDoubtsRequest\x12\x16\n" +
 	"\x06parent\x18\x01 \x01(\tR\x06parent\x12%\n" +
 	"\x0einclude_closed\x18\x02 \x01(\bR\rincludeClosed\x12\x1b\n" +
@@ -490,7 +504,7 @@ const file_hourbell_v1_doubts_proto_rawDesc = "" +
 	"request_id\x18\x04 \x01(\tR\trequestId\"[\n" +
 	"\x13AnswerDoubtResponse\x12(\n" +
 	"\x05doubt\x18\x01 \x01(\v2\x12.hourbell.v1.DoubtR\x05doubt\x12\x1a\n" +
-	"\brepeated\x18\x02 \x01(\bR\brepeated*\xb0\x01\n" +
+	"\brepeated\x18\x02 \x01(\bR\brepeated*\xc9\x01\n" +
 	"\tDoubtKind\x12\x1a\n" +
 	"\x16DOUBT_KIND_UNSPECIFIED\x10\x00\x12\x13\n" +
 	"\x0fDOUBT_KIND_FELL\x10\x01\x12\x13\n" +
@@ -498,7 +512,8 @@ const file_hourbell_v1_doubts_proto_rawDesc = "" +
 	"\x10DOUBT_KIND_MOVED\x10\x03\x12\x18\n" +
 	"\x14DOUBT_KIND_OTHER_BOX\x10\x04\x12\x13\n" +
 	"\x0fDOUBT_KIND_FORK\x10\x05\x12\x18\n" +
-	"\x14DOUBT_KIND_MISPLACED\x10\x062\xaf\x01\n" +
+	"\x14DOUBT_KIND_MISPLACED\x10\x06\x12\x17\n" +
+	"\x13DOUBT_KIND_SAME_ACT\x10\a2\xaf\x01\n" +
 	"\fDoubtService\x12M\n" +
 	"\n" +
 	"ListDoubts\x12\x1e.hourbell.v1.ListDoubtsRequest\x1a\x1f.hourbell.v1.ListDoubtsResponse\x12P\n" +

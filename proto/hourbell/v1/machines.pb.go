@@ -1226,6 +1226,282 @@ func (x *ListDayHoursResponse) GetNextPageToken() string {
 	return ""
 }
 
+// ListReadinessRequest asks for a page.
+type ListReadinessRequest struct {
+	state protoimpl.MessageState `protogen:"open.v1"`
+	// Required: machines/{machine}, or machines/- for all.
+	Parent string `protobuf:"bytes,1,opt,name=parent,proto3" json:"parent,omitempty"`
+	// 0: 50; at most 1000, more is taken as 1000.
+	PageSize      int32  `protobuf:"varint,2,opt,name=page_size,json=pageSize,proto3" json:"page_size,omitempty"`
+	PageToken     string `protobuf:"bytes,3,opt,name=page_token,json=pageToken,proto3" json:"page_token,omitempty"`
+	unknownFields protoimpl.UnknownFields
+	sizeCache     protoimpl.SizeCache
+}
+
+func (x *ListReadinessRequest) Reset() {
+	*x = ListReadinessRequest{}
+	mi := &file_hourbell_v1_machines_proto_msgTypes[17]
+	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+	ms.StoreMessageInfo(mi)
+}
+
+func (x *ListReadinessRequest) String() string {
+	return protoimpl.X.MessageStringOf(x)
+}
+
+func (*ListReadinessRequest) ProtoMessage() {}
+
+func (x *ListReadinessRequest) ProtoReflect() protoreflect.Message {
+	mi := &file_hourbell_v1_machines_proto_msgTypes[17]
+	if x != nil {
+		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+		if ms.LoadMessageInfo() == nil {
+			ms.StoreMessageInfo(mi)
+		}
+		return ms
+	}
+	return mi.MessageOf(x)
+}
+
+// Deprecated: Use ListReadinessRequest.ProtoReflect.Descriptor instead.
+func (*ListReadinessRequest) Descriptor() ([]byte, []int) {
+	return file_hourbell_v1_machines_proto_rawDescGZIP(), []int{17}
+}
+
+func (x *ListReadinessRequest) GetParent() string {
+	if x != nil {
+		return x.Parent
+	}
+	return ""
+}
+
+func (x *ListReadinessRequest) GetPageSize() int32 {
+	if x != nil {
+		return x.PageSize
+	}
+	return 0
+}
+
+func (x *ListReadinessRequest) GetPageToken() string {
+	if x != nil {
+		return x.PageToken
+	}
+	return ""
+}
+
+// ListReadinessResponse is a page.
+type ListReadinessResponse struct {
+	state    protoimpl.MessageState `protogen:"open.v1"`
+	Machines []*MachineReadiness    `protobuf:"bytes,1,rep,name=machines,proto3" json:"machines,omitempty"`
+	// Empty on the last page.
+	NextPageToken string                 `protobuf:"bytes,2,opt,name=next_page_token,json=nextPageToken,proto3" json:"next_page_token,omitempty"`
+	AnswerTime    *timestamppb.Timestamp `protobuf:"bytes,3,opt,name=answer_time,json=answerTime,proto3" json:"answer_time,omitempty"`
+	unknownFields protoimpl.UnknownFields
+	sizeCache     protoimpl.SizeCache
+}
+
+func (x *ListReadinessResponse) Reset() {
+	*x = ListReadinessResponse{}
+	mi := &file_hourbell_v1_machines_proto_msgTypes[18]
+	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+	ms.StoreMessageInfo(mi)
+}
+
+func (x *ListReadinessResponse) String() string {
+	return protoimpl.X.MessageStringOf(x)
+}
+
+func (*ListReadinessResponse) ProtoMessage() {}
+
+func (x *ListReadinessResponse) ProtoReflect() protoreflect.Message {
+	mi := &file_hourbell_v1_machines_proto_msgTypes[18]
+	if x != nil {
+		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+		if ms.LoadMessageInfo() == nil {
+			ms.StoreMessageInfo(mi)
+		}
+		return ms
+	}
+	return mi.MessageOf(x)
+}
+
+// Deprecated: Use ListReadinessResponse.ProtoReflect.Descriptor instead.
+func (*ListReadinessResponse) Descriptor() ([]byte, []int) {
+	return file_hourbell_v1_machines_proto_rawDescGZIP(), []int{18}
+}
+
+func (x *ListReadinessResponse) GetMachines() []*MachineReadiness {
+	if x != nil {
+		return x.Machines
+	}
+	return nil
+}
+
+func (x *ListReadinessResponse) GetNextPageToken() string {
+	if x != nil {
+		return x.NextPageToken
+	}
+	return ""
+}
+
+func (x *ListReadinessResponse) GetAnswerTime() *timestamppb.Timestamp {
+	if x != nil {
+		return x.AnswerTime
+	}
+	return nil
+}
+
+// MachineReadiness says whether a machine is ready.
+type MachineReadiness struct {
+	state protoimpl.MessageState `protogen:"open.v1"`
+	// machines/{machine}
+	Machine       string           `protobuf:"bytes,1,opt,name=machine,proto3" json:"machine,omitempty"`
+	DisplayName   string           `protobuf:"bytes,2,opt,name=display_name,json=displayName,proto3" json:"display_name,omitempty"`
+	Ready         bool             `protobuf:"varint,3,opt,name=ready,proto3" json:"ready,omitempty"`
+	Holds         []*ReadinessHold `protobuf:"bytes,4,rep,name=holds,proto3" json:"holds,omitempty"`
+	unknownFields protoimpl.UnknownFields
+	sizeCache     protoimpl.SizeCache
+}
+
+func (x *MachineReadiness) Reset() {
+	*x = MachineReadiness{}
+	mi := &file_hourbell_v1_machines_proto_msgTypes[19]
+	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+	ms.StoreMessageInfo(mi)
+}
+
+func (x *MachineReadiness) String() string {
+	return protoimpl.X.MessageStringOf(x)
+}
+
+func (*MachineReadiness) ProtoMessage() {}
+
+func (x *MachineReadiness) ProtoReflect() protoreflect.Message {
+	mi := &file_hourbell_v1_machines_proto_msgTypes[19]
+	if x != nil {
+		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+		if ms.LoadMessageInfo() == nil {
+			ms.StoreMessageInfo(mi)
+		}
+		return ms
+	}
+	return mi.MessageOf(x)
+}
+
+// Deprecated: Use MachineReadiness.ProtoReflect.Descriptor instead.
+func (*MachineReadiness) Descriptor() ([]byte, []int) {
+	return file_hourbell_v1_machines_proto_rawDescGZIP(), []int{19}
+}
+
+func (x *MachineReadiness) GetMachine() string {
+	if x != nil {
+		return x.Machine
+	}
+	return ""
+}
+
+func (x *MachineReadiness) GetDisplayName() string {
+	if x != nil {
+		return x.DisplayName
+	}
+	return ""
+}
+
+func (x *MachineReadiness) GetReady() bool {
+	if x != nil {
+		return x.Ready
+	}
+	return false
+}
+
+func (x *MachineReadiness) GetHolds() []*ReadinessHold {
+	if x != nil {
+		return x.Holds
+	}
+	return nil
+}
+
+// ReadinessHold is what holds a machine.
+type ReadinessHold struct {
+	state protoimpl.MessageState `protogen:"open.v1"`
+	// machines/{machine}/remarks/{remark}, or empty.
+	Remark string `protobuf:"bytes,1,opt,name=remark,proto3" json:"remark,omitempty"`
+	// machines/{machine}/points/{point}/tasks/{task}, or empty.
+	Task string `protobuf:"bytes,2,opt,name=task,proto3" json:"task,omitempty"`
+	// In words.
+	Words    string     `protobuf:"bytes,3,opt,name=words,proto3" json:"words,omitempty"`
+	Cautions []*Caution `protobuf:"bytes,4,rep,name=cautions,proto3" json:"cautions,omitempty"`
+	// The part wanted, or empty.
+	Part          string `protobuf:"bytes,5,opt,name=part,proto3" json:"part,omitempty"`
+	unknownFields protoimpl.UnknownFields
+	sizeCache     protoimpl.SizeCache
+}
+
+func (x *ReadinessHold) Reset() {
+	*x = ReadinessHold{}
+	mi := &file_hourbell_v1_machines_proto_msgTypes[20]
+	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+	ms.StoreMessageInfo(mi)
+}
+
+func (x *ReadinessHold) String() string {
+	return protoimpl.X.MessageStringOf(x)
+}
+
+func (*ReadinessHold) ProtoMessage() {}
+
+func (x *ReadinessHold) ProtoReflect() protoreflect.Message {
+	mi := &file_hourbell_v1_machines_proto_msgTypes[20]
+	if x != nil {
+		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+		if ms.LoadMessageInfo() == nil {
+			ms.StoreMessageInfo(mi)
+		}
+		return ms
+	}
+	return mi.MessageOf(x)
+}
+
+// Deprecated: Use ReadinessHold.ProtoReflect.Descriptor instead.
+func (*ReadinessHold) Descriptor() ([]byte, []int) {
+	return file_hourbell_v1_machines_proto_rawDescGZIP(), []int{20}
+}
+
+func (x *ReadinessHold) GetRemark() string {
+	if x != nil {
+		return x.Remark
+	}
+	return ""
+}
+
+func (x *ReadinessHold) GetTask() string {
+	if x != nil {
+		return x.Task
+	}
+	return ""
+}
+
+func (x *ReadinessHold) GetWords() string {
+	if x != nil {
+		return x.Words
+	}
+	return ""
+}
+
+func (x *ReadinessHold) GetCautions() []*Caution {
+	if x != nil {
+		return x.Cautions
+	}
+	return nil
+}
+
+func (x *ReadinessHold) GetPart() string {
+	if x != nil {
+		return x.Part
+	}
+	return ""
+}
+
 var File_hourbell_v1_machines_proto protoreflect.FileDescriptor
 
 const file_hourbell_v1_machines_proto_rawDesc = "" +
@@ -1331,14 +1607,36 @@ const file_hourbell_v1_machines_proto_rawDesc = "" +
 	"page_token\x18\x04 \x01(\tR\tpageToken\"r\n" +
 	"\x14ListDayHoursResponse\x122\n" +
 	"\tday_hours\x18\x01 \x03(\v2\x15.hourbell.v1.DayHoursR\bdayHours\x12&\n" +
-	"\x0fnext_page_token\x18\x02 \x01(\tR\rnextPageToken2\xb3\x03\n" +
+	"\x0fnext_page_token\x18\x02 \x01(\tR\rnextPageToken\"j\n" +
+	"\x14ListReadinessRequest\x12\x16\n" +
+	"\x06parent\x18\x01 \x01(\tR\x06parent\x12\x1b\n" +
+	"\tpage_size\x18\x02 \x01(\x05R\bpageSize\x12\x1d\n" +
+	"\n" +
+	"page_token\x18\x03 \x01(\tR\tpageToken\"\xb7\x01\n" +
+	"\x15ListReadinessResponse\x129\n" +
+	"\bmachines\x18\x01 \x03(\v2\x1d.hourbell.v1.MachineReadinessR\bmachines\x12&\n" +
+	"\x0fnext_page_token\x18\x02 \x01(\tR\rnextPageToken\x12;\n" +
+	"\vanswer_time\x18\x03 \x01(\v2\x1a.google.protobuf.TimestampR\n" +
+	"answerTime\"\x97\x01\n" +
+	"\x10MachineReadiness\x12\x18\n" +
+	"\amachine\x18\x01 \x01(\tR\amachine\x12!\n" +
+	"\fdisplay_name\x18\x02 \x01(\tR\vdisplayName\x12\x14\n" +
+	"\x05ready\x18\x03 \x01(\bR\x05ready\x120\n" +
+	"\x05holds\x18\x04 \x03(\v2\x1a.hourbell.v1.ReadinessHoldR\x05holds\"\x97\x01\n" +
+	"\rReadinessHold\x12\x16\n" +
+	"\x06remark\x18\x01 \x01(\tR\x06remark\x12\x12\n" +
+	"\x04task\x18\x02 \x01(\tR\x04task\x12\x14\n" +
+	"\x05words\x18\x03 \x01(\tR\x05words\x120\n" +
+	"\bcautions\x18\x04 \x03(\v2\x14.hourbell.v1.CautionR\bcautions\x12\x12\n" +
+	"\x04part\x18\x05 \x01(\tR\x04part2\x8b\x04\n" +
 	"\x0eMachineService\x12V\n" +
 	"\rCreateMachine\x12!.hourbell.v1.CreateMachineRequest\x1a\".hourbell.v1.CreateMachineResponse\x12M\n" +
 	"\n" +
 	"GetMachine\x12\x1e.hourbell.v1.GetMachineRequest\x1a\x1f.hourbell.v1.GetMachineResponse\x12S\n" +
 	"\fListMachines\x12 .hourbell.v1.ListMachinesRequest\x1a!.hourbell.v1.ListMachinesResponse\x12P\n" +
 	"\vTakeEdition\x12\x1f.hourbell.v1.TakeEditionRequest\x1a .hourbell.v1.TakeEditionResponse\x12S\n" +
-	"\fListDayHours\x12 .hourbell.v1.ListDayHoursRequest\x1a!.hourbell.v1.ListDayHoursResponseB;Z9github.com/hourbell/hourbell/proto/hourbell/v1;hourbellv1b\x06proto3"
+	"\fListDayHours\x12 .hourbell.v1.ListDayHoursRequest\x1a!.hourbell.v1.ListDayHoursResponse\x12V\n" +
+	"\rListReadiness\x12!.hourbell.v1.ListReadinessRequest\x1a\".hourbell.v1.ListReadinessResponseB;Z9github.com/hourbell/hourbell/proto/hourbell/v1;hourbellv1b\x06proto3"
 
 var (
 	file_hourbell_v1_machines_proto_rawDescOnce sync.Once
@@ -1352,7 +1650,7 @@ func file_hourbell_v1_machines_proto_rawDescGZIP() []byte {
 	return file_hourbell_v1_machines_proto_rawDescData
 }
 
-var file_hourbell_v1_machines_proto_msgTypes = make([]protoimpl.MessageInfo, 17)
+var file_hourbell_v1_machines_proto_msgTypes = make([]protoimpl.MessageInfo, 21)
 var file_hourbell_v1_machines_proto_goTypes = []any{
 	(*Machine)(nil),               // 0: hourbell.v1.Machine
 	(*AheadNow)(nil),              // 1: hourbell.v1.AheadNow
@@ -1371,49 +1669,60 @@ var file_hourbell_v1_machines_proto_goTypes = []any{
 	(*TakeEditionResponse)(nil),   // 14: hourbell.v1.TakeEditionResponse
 	(*ListDayHoursRequest)(nil),   // 15: hourbell.v1.ListDayHoursRequest
 	(*ListDayHoursResponse)(nil),  // 16: hourbell.v1.ListDayHoursResponse
-	(*timestamppb.Timestamp)(nil), // 17: google.protobuf.Timestamp
-	(*Reading)(nil),               // 18: hourbell.v1.Reading
-	(*Moment)(nil),                // 19: hourbell.v1.Moment
-	(Origin)(0),                   // 20: hourbell.v1.Origin
-	(*CivilDate)(nil),             // 21: hourbell.v1.CivilDate
+	(*ListReadinessRequest)(nil),  // 17: hourbell.v1.ListReadinessRequest
+	(*ListReadinessResponse)(nil), // 18: hourbell.v1.ListReadinessResponse
+	(*MachineReadiness)(nil),      // 19: hourbell.v1.MachineReadiness
+	(*ReadinessHold)(nil),         // 20: hourbell.v1.ReadinessHold
+	(*timestamppb.Timestamp)(nil), // 21: google.protobuf.Timestamp
+	(*Reading)(nil),               // 22: hourbell.v1.Reading
+	(*Moment)(nil),                // 23: hourbell.v1.Moment
+	(Origin)(0),                   // 24: hourbell.v1.Origin
+	(*CivilDate)(nil),             // 25: hourbell.v1.CivilDate
+	(*Caution)(nil),               // 26: hourbell.v1.Caution
 }
 var file_hourbell_v1_machines_proto_depIdxs = []int32{
 	2,  // 0: hourbell.v1.Machine.meters:type_name -> hourbell.v1.MachineMeter
 	3,  // 1: hourbell.v1.Machine.engine:type_name -> hourbell.v1.EngineNow
-	17, // 2: hourbell.v1.Machine.heard_time:type_name -> google.protobuf.Timestamp
+	21, // 2: hourbell.v1.Machine.heard_time:type_name -> google.protobuf.Timestamp
 	4,  // 3: hourbell.v1.Machine.tasks:type_name -> hourbell.v1.TaskCounts
 	5,  // 4: hourbell.v1.Machine.bus:type_name -> hourbell.v1.BusIdentity
 	1,  // 5: hourbell.v1.Machine.ahead:type_name -> hourbell.v1.AheadNow
-	17, // 6: hourbell.v1.AheadNow.heard_time:type_name -> google.protobuf.Timestamp
-	18, // 7: hourbell.v1.AheadNow.readings:type_name -> hourbell.v1.Reading
-	19, // 8: hourbell.v1.MachineMeter.read_moment:type_name -> hourbell.v1.Moment
-	20, // 9: hourbell.v1.MachineMeter.origin:type_name -> hourbell.v1.Origin
-	19, // 10: hourbell.v1.EngineNow.since_moment:type_name -> hourbell.v1.Moment
-	21, // 11: hourbell.v1.DayHours.work_date:type_name -> hourbell.v1.CivilDate
-	21, // 12: hourbell.v1.DayHours.since_date:type_name -> hourbell.v1.CivilDate
+	21, // 6: hourbell.v1.AheadNow.heard_time:type_name -> google.protobuf.Timestamp
+	22, // 7: hourbell.v1.AheadNow.readings:type_name -> hourbell.v1.Reading
+	23, // 8: hourbell.v1.MachineMeter.read_moment:type_name -> hourbell.v1.Moment
+	24, // 9: hourbell.v1.MachineMeter.origin:type_name -> hourbell.v1.Origin
+	23, // 10: hourbell.v1.EngineNow.since_moment:type_name -> hourbell.v1.Moment
+	25, // 11: hourbell.v1.DayHours.work_date:type_name -> hourbell.v1.CivilDate
+	25, // 12: hourbell.v1.DayHours.since_date:type_name -> hourbell.v1.CivilDate
 	0,  // 13: hourbell.v1.CreateMachineRequest.machine:type_name -> hourbell.v1.Machine
 	0,  // 14: hourbell.v1.CreateMachineResponse.machine:type_name -> hourbell.v1.Machine
 	0,  // 15: hourbell.v1.GetMachineResponse.machine:type_name -> hourbell.v1.Machine
-	17, // 16: hourbell.v1.GetMachineResponse.answer_time:type_name -> google.protobuf.Timestamp
+	21, // 16: hourbell.v1.GetMachineResponse.answer_time:type_name -> google.protobuf.Timestamp
 	0,  // 17: hourbell.v1.ListMachinesResponse.machines:type_name -> hourbell.v1.Machine
-	17, // 18: hourbell.v1.ListMachinesResponse.answer_time:type_name -> google.protobuf.Timestamp
+	21, // 18: hourbell.v1.ListMachinesResponse.answer_time:type_name -> google.protobuf.Timestamp
 	0,  // 19: hourbell.v1.TakeEditionResponse.machine:type_name -> hourbell.v1.Machine
 	6,  // 20: hourbell.v1.ListDayHoursResponse.day_hours:type_name -> hourbell.v1.DayHours
-	7,  // 21: hourbell.v1.MachineService.CreateMachine:input_type -> hourbell.v1.CreateMachineRequest
-	9,  // 22: hourbell.v1.MachineService.GetMachine:input_type -> hourbell.v1.GetMachineRequest
-	11, // 23: hourbell.v1.MachineService.ListMachines:input_type -> hourbell.v1.ListMachinesRequest
-	13, // 24: hourbell.v1.MachineService.TakeEdition:input_type -> hourbell.v1.TakeEditionRequest
-	15, // 25: hourbell.v1.MachineService.ListDayHours:input_type -> hourbell.v1.ListDayHoursRequest
-	8,  // 26: hourbell.v1.MachineService.CreateMachine:output_type -> hourbell.v1.CreateMachineResponse
-	10, // 27: hourbell.v1.MachineService.GetMachine:output_type -> hourbell.v1.GetMachineResponse
-	12, // 28: hourbell.v1.MachineService.ListMachines:output_type -> hourbell.v1.ListMachinesResponse
-	14, // 29: hourbell.v1.MachineService.TakeEdition:output_type -> hourbell.v1.TakeEditionResponse
-	16, // 30: hourbell.v1.MachineService.ListDayHours:output_type -> hourbell.v1.ListDayHoursResponse
-	26, // [26:31] is the sub-list for method output_type
-	21, // [21:26] is the sub-list for method input_type
-	21, // [21:21] is the sub-list for extension type_name
-	21, // [21:21] is the sub-list for extension extendee
-	0,  // [0:21] is the sub-list for field type_name
+	19, // 21: hourbell.v1.ListReadinessResponse.machines:type_name -> hourbell.v1.MachineReadiness
+	21, // 22: hourbell.v1.ListReadinessResponse.answer_time:type_name -> google.protobuf.Timestamp
+	20, // 23: hourbell.v1.MachineReadiness.holds:type_name -> hourbell.v1.ReadinessHold
+	26, // 24: hourbell.v1.ReadinessHold.cautions:type_name -> hourbell.v1.Caution
+	7,  // 25: hourbell.v1.MachineService.CreateMachine:input_type -> hourbell.v1.CreateMachineRequest
+	9,  // 26: hourbell.v1.MachineService.GetMachine:input_type -> hourbell.v1.GetMachineRequest
+	11, // 27: hourbell.v1.MachineService.ListMachines:input_type -> hourbell.v1.ListMachinesRequest
+	13, // 28: hourbell.v1.MachineService.TakeEdition:input_type -> hourbell.v1.TakeEditionRequest
+	15, // 29: hourbell.v1.MachineService.ListDayHours:input_type -> hourbell.v1.ListDayHoursRequest
+	17, // 30: hourbell.v1.MachineService.ListReadiness:input_type -> hourbell.v1.ListReadinessRequest
+	8,  // 31: hourbell.v1.MachineService.CreateMachine:output_type -> hourbell.v1.CreateMachineResponse
+	10, // 32: hourbell.v1.MachineService.GetMachine:output_type -> hourbell.v1.GetMachineResponse
+	12, // 33: hourbell.v1.MachineService.ListMachines:output_type -> hourbell.v1.ListMachinesResponse
+	14, // 34: hourbell.v1.MachineService.TakeEdition:output_type -> hourbell.v1.TakeEditionResponse
+	16, // 35: hourbell.v1.MachineService.ListDayHours:output_type -> hourbell.v1.ListDayHoursResponse
+	18, // 36: hourbell.v1.MachineService.ListReadiness:output_type -> hourbell.v1.ListReadinessResponse
+	31, // [31:37] is the sub-list for method output_type
+	25, // [25:31] is the sub-list for method input_type
+	25, // [25:25] is the sub-list for extension type_name
+	25, // [25:25] is the sub-list for extension extendee
+	0,  // [0:25] is the sub-list for field type_name
 }
 
 func init() { file_hourbell_v1_machines_proto_init() }
@@ -1431,7 +1740,7 @@ func file_hourbell_v1_machines_proto_init() {
 			GoPackagePath: reflect.TypeOf(x{}).PkgPath(),
 			RawDescriptor: unsafe.Slice(unsafe.StringData(file_hourbell_v1_machines_proto_rawDesc), len(file_hourbell_v1_machines_proto_rawDesc)),
 			NumEnums:      0,
-			NumMessages:   17,
+			NumMessages:   21,
 			NumExtensions: 0,
 			NumServices:   1,
 		},

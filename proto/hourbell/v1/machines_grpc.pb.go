@@ -24,6 +24,7 @@ const (
 	MachineService_ListMachines_FullMethodName  = "/hourbell.v1.MachineService/ListMachines"
 	MachineService_TakeEdition_FullMethodName   = "/hourbell.v1.MachineService/TakeEdition"
 	MachineService_ListDayHours_FullMethodName  = "/hourbell.v1.MachineService/ListDayHours"
+	MachineService_ListReadiness_FullMethodName = "/hourbell.v1.MachineService/ListReadiness"
 )
 
 // MachineServiceClient is the client API for MachineService service.
@@ -41,6 +42,9 @@ type MachineServiceClient interface {
 	TakeEdition(ctx context.Context, in *TakeEditionRequest, opts ...grpc.CallOption) (*TakeEditionResponse, error)
 	// ListDayHours lists the machine's hours of each work day, newest first.
 	ListDayHours(ctx context.Context, in *ListDayHoursRequest, opts ...grpc.CallOption) (*ListDayHoursResponse, error)
+	// ListReadiness says which machines are ready, and what holds those that are
+	// not: of one machine, or of all with parent "machines/-".
+	ListReadiness(ctx context.Context, in *ListReadinessRequest, opts ...grpc.CallOption) (*ListReadinessResponse, error)
 }
 
 type machineServiceClient struct {
@@ -101,6 +105,16 @@ func (c *machineServiceClient) ListDayHours(ctx context.Context, in *ListDayHour
 	return out, nil
 }
 
+func (c *machineServiceClient) ListReadiness(ctx context.Context, in *ListReadinessRequest, opts ...grpc.CallOption) (*ListReadinessResponse, error) {
+	cOpts := append([]grpc.CallOption{grpc.StaticMethod()}, opts...)
+	out := new(ListReadinessResponse)
+	err := c.cc.Invoke(ctx, MachineService_ListReadiness_FullMethodName, in, out, cOpts...)
+	if err != nil {
+		return nil, err
+	}
+	return out, nil
+}
+
 // MachineServiceServer is the server API for MachineService service.
 // All implementations must embed UnimplementedMachineServiceServer
 // for forward compatibility.
@@ -116,6 +130,9 @@ type MachineServiceServer interface {
 	TakeEdition(context.Context, *TakeEditionRequest) (*TakeEditionResponse, error)
 	// ListDayHours lists the machine's hours of each work day, newest first.
 	ListDayHours(context.Context, *ListDayHoursRequest) (*ListDayHoursResponse, error)
+	// ListReadiness says which machines are ready, and what holds those that are
+	// not: of one machine, or of all with parent "machines/-".
+	ListReadiness(context.Context, *ListReadinessRequest) (*ListReadinessResponse, error)
 	mustEmbedUnimplementedMachineServiceServer()
 }
 
@@ -140,6 +157,9 @@ func (UnimplementedMachineServiceServer) TakeEdition(context.Context, *TakeEditi
 }
 func (UnimplementedMachineServiceServer) ListDayHours(context.Context, *ListDayHoursRequest) (*ListDayHoursResponse, error) {
 	return nil, status.Error(codes.Unimplemented, "method ListDayHours not implemented")
+}
+func (UnimplementedMachineServiceServer) ListReadiness(context.Context, *ListReadinessRequest) (*ListReadinessResponse, error) {
+	return nil, status.Error(codes.Unimplemented, "method ListReadiness not implemented")
 }
 func (UnimplementedMachineServiceServer) mustEmbedUnimplementedMachineServiceServer() {}
 func (UnimplementedMachineServiceServer) testEmbeddedByValue()                        {}
@@ -252,6 +272,24 @@ func _MachineService_ListDayHours_Handler(srv interface{}, ctx context.Context, 
 	return interceptor(ctx, in, info, handler)
 }
 
+func _MachineService_ListReadiness_Handler(srv interface{}, ctx context.Context, dec func(interface{}) error, interceptor grpc.UnaryServerInterceptor) (interface{}, error) {
+	in := new(ListReadinessRequest)
+	if err := dec(in); err != nil {
+		return nil, err
+	}
+	if interceptor == nil {
+		return srv.(MachineServiceServer).ListReadiness(ctx, in)
+	}
+	info := &grpc.UnaryServerInfo{
+		Server:     srv,
+		FullMethod: MachineService_ListReadiness_FullMethodName,
+	}
+	handler := func(ctx context.Context, req interface{}) (interface{}, error) {
+		return srv.(MachineServiceServer).ListReadiness(ctx, req.(*ListReadinessRequest))
+	}
+	return interceptor(ctx, in, info, handler)
+}
+
 // MachineService_ServiceDesc is the grpc.ServiceDesc for MachineService service.
 // It's only intended for direct use with grpc.RegisterService,
 // and not to be introspected or modified (even as a copy)
@@ -278,6 +316,10 @@ var MachineService_ServiceDesc = grpc.ServiceDesc{
 		{
 			MethodName: "ListDayHours",
 			Handler:    _MachineService_ListDayHours_Handler,
+		},
+		{
+			MethodName: "ListReadiness",
+			Handler:    _MachineService_ListReadiness_Handler,
 		},
 	},
 	Streams:  []grpc.StreamDesc{},

@@ -22,6 +22,60 @@ const (
 	_ = protoimpl.EnforceVersion(protoimpl.MaxVersion - 20)
 )
 
+// FoundWay is how a greased point was found before it was greased.
+type FoundWay int32
+
+const (
+	FoundWay_FOUND_WAY_UNSPECIFIED FoundWay = 0
+	FoundWay_FOUND_WAY_DRY         FoundWay = 1
+	FoundWay_FOUND_WAY_FINE        FoundWay = 2
+	// Old grease comes out at the seals.
+	FoundWay_FOUND_WAY_PURGED FoundWay = 3
+)
+
+// Enum value maps for FoundWay.
+var (
+	FoundWay_name = map[int32]string{
+		0: "FOUND_WAY_UNSPECIFIED",
+		1: "FOUND_WAY_DRY",
+		2: "FOUND_WAY_FINE",
+		3: "FOUND_WAY_PURGED",
+	}
+	FoundWay_value = map[string]int32{
+		"FOUND_WAY_UNSPECIFIED": 0,
+		"FOUND_WAY_DRY":         1,
+		"FOUND_WAY_FINE":        2,
+		"FOUND_WAY_PURGED":      3,
+	}
+)
+
+func (x FoundWay) Enum() *FoundWay {
+	p := new(FoundWay)
+	*p = x
+	return p
+}
+
+func (x FoundWay) String() string {
+	return protoimpl.X.EnumStringOf(x.Descriptor(), protoreflect.EnumNumber(x))
+}
+
+func (FoundWay) Descriptor() protoreflect.EnumDescriptor {
+	return file_hourbell_v1_records_proto_enumTypes[0].Descriptor()
+}
+
+func (FoundWay) Type() protoreflect.EnumType {
+	return &file_hourbell_v1_records_proto_enumTypes[0]
+}
+
+func (x FoundWay) Number() protoreflect.EnumNumber {
+	return protoreflect.EnumNumber(x)
+}
+
+// Deprecated: Use FoundWay.Descriptor instead.
+func (FoundWay) EnumDescriptor() ([]byte, []int) {
+	return file_hourbell_v1_records_proto_rawDescGZIP(), []int{0}
+}
+
 // ServiceRecord is what was done on a machine.
 type ServiceRecord struct {
 	state protoimpl.MessageState `protogen:"open.v1"`
@@ -45,9 +99,34 @@ type ServiceRecord struct {
 	Materials []*MaterialUsed `protobuf:"bytes,10,rep,name=materials,proto3" json:"materials,omitempty"`
 	Measured  []*Measured     `protobuf:"bytes,11,rep,name=measured,proto3" json:"measured,omitempty"`
 	// Taken back by a later record.
-	Voided        bool   `protobuf:"varint,12,opt,name=voided,proto3" json:"voided,omitempty"`
-	VoidWhy       string `protobuf:"bytes,13,opt,name=void_why,json=voidWhy,proto3" json:"void_why,omitempty"`
-	Revision      uint64 `protobuf:"varint,14,opt,name=revision,proto3" json:"revision,omitempty"`
+	Voided   bool   `protobuf:"varint,12,opt,name=voided,proto3" json:"voided,omitempty"`
+	VoidWhy  string `protobuf:"bytes,13,opt,name=void_why,json=voidWhy,proto3" json:"void_why,omitempty"`
+	Revision uint64 `protobuf:"varint,14,opt,name=revision,proto3" json:"revision,omitempty"`
+	// The person's part in the trade as the service knows it: operator, technician,
+	// dealer; empty: not said.
+	As string `protobuf:"bytes,15,opt,name=as,proto3" json:"as,omitempty"`
+	// Done at about that time, as far as anyone knows.
+	About bool `protobuf:"varint,16,opt,name=about,proto3" json:"about,omitempty"`
+	// points/{point}/tasks/{task} that were tried and failed: not done.
+	Failed []string `protobuf:"bytes,17,rep,name=failed,proto3" json:"failed,omitempty"`
+	// How greased points were found.
+	Found []*FoundPoint `protobuf:"bytes,18,rep,name=found,proto3" json:"found,omitempty"`
+	// What was seen of criteria.
+	Seen []*SeenCriterion `protobuf:"bytes,19,rep,name=seen,proto3" json:"seen,omitempty"`
+	// Parts that were renewed or taken off.
+	Parts []*FittedPart `protobuf:"bytes,20,rep,name=parts,proto3" json:"parts,omitempty"`
+	// Shields counted off.
+	ShieldsOff int32 `protobuf:"varint,21,opt,name=shields_off,json=shieldsOff,proto3" json:"shields_off,omitempty"`
+	// Shields counted on again.
+	ShieldsOn int32 `protobuf:"varint,22,opt,name=shields_on,json=shieldsOn,proto3" json:"shields_on,omitempty"`
+	// machines/{machine}/remarks/{remark} that it closes.
+	Closes []string `protobuf:"bytes,23,rep,name=closes,proto3" json:"closes,omitempty"`
+	// machines/{machine}/walks/{walk} in which it was done, or empty.
+	Walk string `protobuf:"bytes,24,opt,name=walk,proto3" json:"walk,omitempty"`
+	// It does not count until it is confirmed.
+	Waiting bool `protobuf:"varint,25,opt,name=waiting,proto3" json:"waiting,omitempty"`
+	// What the rules say of it, as it stands now.
+	Says          []*RecordSaying `protobuf:"bytes,26,rep,name=says,proto3" json:"says,omitempty"`
 	unknownFields protoimpl.UnknownFields
 	sizeCache     protoimpl.SizeCache
 }
@@ -180,6 +259,386 @@ func (x *ServiceRecord) GetRevision() uint64 {
 	return 0
 }
 
+func (x *ServiceRecord) GetAs() string {
+	if x != nil {
+		return x.As
+	}
+	return ""
+}
+
+func (x *ServiceRecord) GetAbout() bool {
+	if x != nil {
+		return x.About
+	}
+	return false
+}
+
+func (x *ServiceRecord) GetFailed() []string {
+	if x != nil {
+		return x.Failed
+	}
+	return nil
+}
+
+func (x *ServiceRecord) GetFound() []*FoundPoint {
+	if x != nil {
+		return x.Found
+	}
+	return nil
+}
+
+func (x *ServiceRecord) GetSeen() []*SeenCriterion {
+	if x != nil {
+		return x.Seen
+	}
+	return nil
+}
+
+func (x *ServiceRecord) GetParts() []*FittedPart {
+	if x != nil {
+		return x.Parts
+	}
+	return nil
+}
+
+func (x *ServiceRecord) GetShieldsOff() int32 {
+	if x != nil {
+		return x.ShieldsOff
+	}
+	return 0
+}
+
+func (x *ServiceRecord) GetShieldsOn() int32 {
+	if x != nil {
+		return x.ShieldsOn
+	}
+	return 0
+}
+
+func (x *ServiceRecord) GetCloses() []string {
+	if x != nil {
+		return x.Closes
+	}
+	return nil
+}
+
+func (x *ServiceRecord) GetWalk() string {
+	if x != nil {
+		return x.Walk
+	}
+	return ""
+}
+
+func (x *ServiceRecord) GetWaiting() bool {
+	if x != nil {
+		return x.Waiting
+	}
+	return false
+}
+
+func (x *ServiceRecord) GetSays() []*RecordSaying {
+	if x != nil {
+		return x.Says
+	}
+	return nil
+}
+
+// FoundPoint is how the point of a task was found.
+type FoundPoint struct {
+	state protoimpl.MessageState `protogen:"open.v1"`
+	// points/{point}/tasks/{task}
+	Task          string   `protobuf:"bytes,1,opt,name=task,proto3" json:"task,omitempty"`
+	Way           FoundWay `protobuf:"varint,2,opt,name=way,proto3,enum=hourbell.v1.FoundWay" json:"way,omitempty"`
+	unknownFields protoimpl.UnknownFields
+	sizeCache     protoimpl.SizeCache
+}
+
+func (x *FoundPoint) Reset() {
+	*x = FoundPoint{}
+	mi := &file_hourbell_v1_records_proto_msgTypes[1]
+	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+	ms.StoreMessageInfo(mi)
+}
+
+func (x *FoundPoint) String() string {
+	return protoimpl.X.MessageStringOf(x)
+}
+
+func (*FoundPoint) ProtoMessage() {}
+
+func (x *FoundPoint) ProtoReflect() protoreflect.Message {
+	mi := &file_hourbell_v1_records_proto_msgTypes[1]
+	if x != nil {
+		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+		if ms.LoadMessageInfo() == nil {
+			ms.StoreMessageInfo(mi)
+		}
+		return ms
+	}
+	return mi.MessageOf(x)
+}
+
+// Deprecated: Use FoundPoint.ProtoReflect.Descriptor instead.
+func (*FoundPoint) Descriptor() ([]byte, []int) {
+	return file_hourbell_v1_records_proto_rawDescGZIP(), []int{1}
+}
+
+func (x *FoundPoint) GetTask() string {
+	if x != nil {
+		return x.Task
+	}
+	return ""
+}
+
+func (x *FoundPoint) GetWay() FoundWay {
+	if x != nil {
+		return x.Way
+	}
+	return FoundWay_FOUND_WAY_UNSPECIFIED
+}
+
+// SeenCriterion is what was seen of one criterion.
+type SeenCriterion struct {
+	state protoimpl.MessageState `protogen:"open.v1"`
+	// points/{point}/tasks/{task}
+	Task          string `protobuf:"bytes,1,opt,name=task,proto3" json:"task,omitempty"`
+	Criterion     string `protobuf:"bytes,2,opt,name=criterion,proto3" json:"criterion,omitempty"`
+	InOrder       bool   `protobuf:"varint,3,opt,name=in_order,json=inOrder,proto3" json:"in_order,omitempty"`
+	Note          string `protobuf:"bytes,4,opt,name=note,proto3" json:"note,omitempty"`
+	unknownFields protoimpl.UnknownFields
+	sizeCache     protoimpl.SizeCache
+}
+
+func (x *SeenCriterion) Reset() {
+	*x = SeenCriterion{}
+	mi := &file_hourbell_v1_records_proto_msgTypes[2]
+	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+	ms.StoreMessageInfo(mi)
+}
+
+func (x *SeenCriterion) String() string {
+	return protoimpl.X.MessageStringOf(x)
+}
+
+func (*SeenCriterion) ProtoMessage() {}
+
+func (x *SeenCriterion) ProtoReflect() protoreflect.Message {
+	mi := &file_hourbell_v1_records_proto_msgTypes[2]
+	if x != nil {
+		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+		if ms.LoadMessageInfo() == nil {
+			ms.StoreMessageInfo(mi)
+		}
+		return ms
+	}
+	return mi.MessageOf(x)
+}
+
+// Deprecated: Use SeenCriterion.ProtoReflect.Descriptor instead.
+func (*SeenCriterion) Descriptor() ([]byte, []int) {
+	return file_hourbell_v1_records_proto_rawDescGZIP(), []int{2}
+}
+
+func (x *SeenCriterion) GetTask() string {
+	if x != nil {
+		return x.Task
+	}
+	return ""
+}
+
+func (x *SeenCriterion) GetCriterion() string {
+	if x != nil {
+		return x.Criterion
+	}
+	return ""
+}
+
+func (x *SeenCriterion) GetInOrder() bool {
+	if x != nil {
+		return x.InOrder
+	}
+	return false
+}
+
+func (x *SeenCriterion) GetNote() string {
+	if x != nil {
+		return x.Note
+	}
+	return ""
+}
+
+// FittedPart says that a part was renewed, or taken off.
+type FittedPart struct {
+	state protoimpl.MessageState `protogen:"open.v1"`
+	Part  string                 `protobuf:"bytes,1,opt,name=part,proto3" json:"part,omitempty"`
+	// Empty: not said.
+	Variant string `protobuf:"bytes,2,opt,name=variant,proto3" json:"variant,omitempty"`
+	// Empty: not said.
+	Number string `protobuf:"bytes,3,opt,name=number,proto3" json:"number,omitempty"`
+	// Taken off and nothing fitted.
+	Off bool `protobuf:"varint,4,opt,name=off,proto3" json:"off,omitempty"`
+	// Why the one before came off.
+	OffReason PartOffReason `protobuf:"varint,5,opt,name=off_reason,json=offReason,proto3,enum=hourbell.v1.PartOffReason" json:"off_reason,omitempty"`
+	Note      string        `protobuf:"bytes,6,opt,name=note,proto3" json:"note,omitempty"`
+	// The spare was taken.
+	Spare         bool `protobuf:"varint,7,opt,name=spare,proto3" json:"spare,omitempty"`
+	unknownFields protoimpl.UnknownFields
+	sizeCache     protoimpl.SizeCache
+}
+
+func (x *FittedPart) Reset() {
+	*x = FittedPart{}
+	mi := &file_hourbell_v1_records_proto_msgTypes[3]
+	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+	ms.StoreMessageInfo(mi)
+}
+
+func (x *FittedPart) String() string {
+	return protoimpl.X.MessageStringOf(x)
+}
+
+func (*FittedPart) ProtoMessage() {}
+
+func (x *FittedPart) ProtoReflect() protoreflect.Message {
+	mi := &file_hourbell_v1_records_proto_msgTypes[3]
+	if x != nil {
+		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+		if ms.LoadMessageInfo() == nil {
+			ms.StoreMessageInfo(mi)
+		}
+		return ms
+	}
+	return mi.MessageOf(x)
+}
+
+// Deprecated: Use FittedPart.ProtoReflect.Descriptor instead.
+func (*FittedPart) Descriptor() ([]byte, []int) {
+	return file_hourbell_v1_records_proto_rawDescGZIP(), []int{3}
+}
+
+func (x *FittedPart) GetPart() string {
+	if x != nil {
+		return x.Part
+	}
+	return ""
+}
+
+func (x *FittedPart) GetVariant() string {
+	if x != nil {
+		return x.Variant
+	}
+	return ""
+}
+
+func (x *FittedPart) GetNumber() string {
+	if x != nil {
+		return x.Number
+	}
+	return ""
+}
+
+func (x *FittedPart) GetOff() bool {
+	if x != nil {
+		return x.Off
+	}
+	return false
+}
+
+func (x *FittedPart) GetOffReason() PartOffReason {
+	if x != nil {
+		return x.OffReason
+	}
+	return PartOffReason_PART_OFF_REASON_UNSPECIFIED
+}
+
+func (x *FittedPart) GetNote() string {
+	if x != nil {
+		return x.Note
+	}
+	return ""
+}
+
+func (x *FittedPart) GetSpare() bool {
+	if x != nil {
+		return x.Spare
+	}
+	return false
+}
+
+// RecordSaying is what the rules say of a record at once. The record is kept.
+type RecordSaying struct {
+	state protoimpl.MessageState `protogen:"open.v1"`
+	// machines/{machine}/points/{point}/tasks/{task}; empty: the whole record.
+	Task string `protobuf:"bytes,1,opt,name=task,proto3" json:"task,omitempty"`
+	// too soon, too much, season, mixing, ask before mixing, refused, material, who,
+	// shields, never, follows, setting
+	Kind string `protobuf:"bytes,2,opt,name=kind,proto3" json:"kind,omitempty"`
+	// With figures.
+	Text string `protobuf:"bytes,3,opt,name=text,proto3" json:"text,omitempty"`
+	// The cautions of the task.
+	Cautions      []*Caution `protobuf:"bytes,4,rep,name=cautions,proto3" json:"cautions,omitempty"`
+	unknownFields protoimpl.UnknownFields
+	sizeCache     protoimpl.SizeCache
+}
+
+func (x *RecordSaying) Reset() {
+	*x = RecordSaying{}
+	mi := &file_hourbell_v1_records_proto_msgTypes[4]
+	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+	ms.StoreMessageInfo(mi)
+}
+
+func (x *RecordSaying) String() string {
+	return protoimpl.X.MessageStringOf(x)
+}
+
+func (*RecordSaying) ProtoMessage() {}
+
+func (x *RecordSaying) ProtoReflect() protoreflect.Message {
+	mi := &file_hourbell_v1_records_proto_msgTypes[4]
+	if x != nil {
+		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+		if ms.LoadMessageInfo() == nil {
+			ms.StoreMessageInfo(mi)
+		}
+		return ms
+	}
+	return mi.MessageOf(x)
+}
+
+// Deprecated: Use RecordSaying.ProtoReflect.Descriptor instead.
+func (*RecordSaying) Descriptor() ([]byte, []int) {
+	return file_hourbell_v1_records_proto_rawDescGZIP(), []int{4}
+}
+
+func (x *RecordSaying) GetTask() string {
+	if x != nil {
+		return x.Task
+	}
+	return ""
+}
+
+func (x *RecordSaying) GetKind() string {
+	if x != nil {
+		return x.Kind
+	}
+	return ""
+}
+
+func (x *RecordSaying) GetText() string {
+	if x != nil {
+		return x.Text
+	}
+	return ""
+}
+
+func (x *RecordSaying) GetCautions() []*Caution {
+	if x != nil {
+		return x.Cautions
+	}
+	return nil
+}
+
 // CreateServiceRecordRequest brings a record.
 type CreateServiceRecordRequest struct {
 	state protoimpl.MessageState `protogen:"open.v1"`
@@ -190,14 +649,16 @@ type CreateServiceRecordRequest struct {
 	Record *ServiceRecord `protobuf:"bytes,2,opt,name=record,proto3" json:"record,omitempty"`
 	// UUID; the record's id. Empty: the service makes one, and a repeat counts as
 	// another service.
-	RequestId     string `protobuf:"bytes,3,opt,name=request_id,json=requestId,proto3" json:"request_id,omitempty"`
+	RequestId string `protobuf:"bytes,3,opt,name=request_id,json=requestId,proto3" json:"request_id,omitempty"`
+	// Say what would come of it, and write nothing.
+	ValidateOnly  bool `protobuf:"varint,4,opt,name=validate_only,json=validateOnly,proto3" json:"validate_only,omitempty"`
 	unknownFields protoimpl.UnknownFields
 	sizeCache     protoimpl.SizeCache
 }
 
 func (x *CreateServiceRecordRequest) Reset() {
 	*x = CreateServiceRecordRequest{}
-	mi := &file_hourbell_v1_records_proto_msgTypes[1]
+	mi := &file_hourbell_v1_records_proto_msgTypes[5]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -209,7 +670,7 @@ func (x *CreateServiceRecordRequest) String() string {
 func (*CreateServiceRecordRequest) ProtoMessage() {}
 
 func (x *CreateServiceRecordRequest) ProtoReflect() protoreflect.Message {
-	mi := &file_hourbell_v1_records_proto_msgTypes[1]
+	mi := &file_hourbell_v1_records_proto_msgTypes[5]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -222,7 +683,7 @@ func (x *CreateServiceRecordRequest) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use CreateServiceRecordRequest.ProtoReflect.Descriptor instead.
 func (*CreateServiceRecordRequest) Descriptor() ([]byte, []int) {
-	return file_hourbell_v1_records_proto_rawDescGZIP(), []int{1}
+	return file_hourbell_v1_records_proto_rawDescGZIP(), []int{5}
 }
 
 func (x *CreateServiceRecordRequest) GetParent() string {
@@ -246,6 +707,13 @@ func (x *CreateServiceRecordRequest) GetRequestId() string {
 	return ""
 }
 
+func (x *CreateServiceRecordRequest) GetValidateOnly() bool {
+	if x != nil {
+		return x.ValidateOnly
+	}
+	return false
+}
+
 // CreateServiceRecordResponse gives the record as it is kept.
 type CreateServiceRecordResponse struct {
 	state  protoimpl.MessageState `protogen:"open.v1"`
@@ -255,14 +723,18 @@ type CreateServiceRecordResponse struct {
 	// This request had been taken in before.
 	Repeated bool `protobuf:"varint,3,opt,name=repeated,proto3" json:"repeated,omitempty"`
 	// The cautions of the tasks that it names.
-	Cautions      []*Caution `protobuf:"bytes,4,rep,name=cautions,proto3" json:"cautions,omitempty"`
+	Cautions []*Caution `protobuf:"bytes,4,rep,name=cautions,proto3" json:"cautions,omitempty"`
+	// What the rules say of it at once: too soon, too much, mixing, who, shields.
+	Says []*RecordSaying `protobuf:"bytes,5,rep,name=says,proto3" json:"says,omitempty"`
+	// Tasks that do not count from it until it is confirmed.
+	Waiting       []string `protobuf:"bytes,6,rep,name=waiting,proto3" json:"waiting,omitempty"`
 	unknownFields protoimpl.UnknownFields
 	sizeCache     protoimpl.SizeCache
 }
 
 func (x *CreateServiceRecordResponse) Reset() {
 	*x = CreateServiceRecordResponse{}
-	mi := &file_hourbell_v1_records_proto_msgTypes[2]
+	mi := &file_hourbell_v1_records_proto_msgTypes[6]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -274,7 +746,7 @@ func (x *CreateServiceRecordResponse) String() string {
 func (*CreateServiceRecordResponse) ProtoMessage() {}
 
 func (x *CreateServiceRecordResponse) ProtoReflect() protoreflect.Message {
-	mi := &file_hourbell_v1_records_proto_msgTypes[2]
+	mi := &file_hourbell_v1_records_proto_msgTypes[6]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -287,7 +759,7 @@ func (x *CreateServiceRecordResponse) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use CreateServiceRecordResponse.ProtoReflect.Descriptor instead.
 func (*CreateServiceRecordResponse) Descriptor() ([]byte, []int) {
-	return file_hourbell_v1_records_proto_rawDescGZIP(), []int{2}
+	return file_hourbell_v1_records_proto_rawDescGZIP(), []int{6}
 }
 
 func (x *CreateServiceRecordResponse) GetRecord() *ServiceRecord {
@@ -318,6 +790,147 @@ func (x *CreateServiceRecordResponse) GetCautions() []*Caution {
 	return nil
 }
 
+func (x *CreateServiceRecordResponse) GetSays() []*RecordSaying {
+	if x != nil {
+		return x.Says
+	}
+	return nil
+}
+
+func (x *CreateServiceRecordResponse) GetWaiting() []string {
+	if x != nil {
+		return x.Waiting
+	}
+	return nil
+}
+
+// ConfirmServiceRecordRequest confirms a record.
+type ConfirmServiceRecordRequest struct {
+	state protoimpl.MessageState `protogen:"open.v1"`
+	// Required: machines/{machine}/records/{record}
+	Name string `protobuf:"bytes,1,opt,name=name,proto3" json:"name,omitempty"`
+	// UUID; the same one repeats the answer.
+	RequestId     string `protobuf:"bytes,2,opt,name=request_id,json=requestId,proto3" json:"request_id,omitempty"`
+	unknownFields protoimpl.UnknownFields
+	sizeCache     protoimpl.SizeCache
+}
+
+func (x *ConfirmServiceRecordRequest) Reset() {
+	*x = ConfirmServiceRecordRequest{}
+	mi := &file_hourbell_v1_records_proto_msgTypes[7]
+	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+	ms.StoreMessageInfo(mi)
+}
+
+func (x *ConfirmServiceRecordRequest) String() string {
+	return protoimpl.X.MessageStringOf(x)
+}
+
+func (*ConfirmServiceRecordRequest) ProtoMessage() {}
+
+func (x *ConfirmServiceRecordRequest) ProtoReflect() protoreflect.Message {
+	mi := &file_hourbell_v1_records_proto_msgTypes[7]
+	if x != nil {
+		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+		if ms.LoadMessageInfo() == nil {
+			ms.StoreMessageInfo(mi)
+		}
+		return ms
+	}
+	return mi.MessageOf(x)
+}
+
+// Deprecated: Use ConfirmServiceRecordRequest.ProtoReflect.Descriptor instead.
+func (*ConfirmServiceRecordRequest) Descriptor() ([]byte, []int) {
+	return file_hourbell_v1_records_proto_rawDescGZIP(), []int{7}
+}
+
+func (x *ConfirmServiceRecordRequest) GetName() string {
+	if x != nil {
+		return x.Name
+	}
+	return ""
+}
+
+func (x *ConfirmServiceRecordRequest) GetRequestId() string {
+	if x != nil {
+		return x.RequestId
+	}
+	return ""
+}
+
+// ConfirmServiceRecordResponse gives the record as it stands.
+type ConfirmServiceRecordResponse struct {
+	state  protoimpl.MessageState `protogen:"open.v1"`
+	Record *ServiceRecord         `protobuf:"bytes,1,opt,name=record,proto3" json:"record,omitempty"`
+	// This request had been taken in before.
+	Repeated bool `protobuf:"varint,2,opt,name=repeated,proto3" json:"repeated,omitempty"`
+	// The tasks that it set back.
+	Tasks []string `protobuf:"bytes,3,rep,name=tasks,proto3" json:"tasks,omitempty"`
+	// Their cautions.
+	Cautions      []*Caution `protobuf:"bytes,4,rep,name=cautions,proto3" json:"cautions,omitempty"`
+	unknownFields protoimpl.UnknownFields
+	sizeCache     protoimpl.SizeCache
+}
+
+func (x *ConfirmServiceRecordResponse) Reset() {
+	*x = ConfirmServiceRecordResponse{}
+	mi := &file_hourbell_v1_records_proto_msgTypes[8]
+	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+	ms.StoreMessageInfo(mi)
+}
+
+func (x *ConfirmServiceRecordResponse) String() string {
+	return protoimpl.X.MessageStringOf(x)
+}
+
+func (*ConfirmServiceRecordResponse) ProtoMessage() {}
+
+func (x *ConfirmServiceRecordResponse) ProtoReflect() protoreflect.Message {
+	mi := &file_hourbell_v1_records_proto_msgTypes[8]
+	if x != nil {
+		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+		if ms.LoadMessageInfo() == nil {
+			ms.StoreMessageInfo(mi)
+		}
+		return ms
+	}
+	return mi.MessageOf(x)
+}
+
+// Deprecated: Use ConfirmServiceRecordResponse.ProtoReflect.Descriptor instead.
+func (*ConfirmServiceRecordResponse) Descriptor() ([]byte, []int) {
+	return file_hourbell_v1_records_proto_rawDescGZIP(), []int{8}
+}
+
+func (x *ConfirmServiceRecordResponse) GetRecord() *ServiceRecord {
+	if x != nil {
+		return x.Record
+	}
+	return nil
+}
+
+func (x *ConfirmServiceRecordResponse) GetRepeated() bool {
+	if x != nil {
+		return x.Repeated
+	}
+	return false
+}
+
+func (x *ConfirmServiceRecordResponse) GetTasks() []string {
+	if x != nil {
+		return x.Tasks
+	}
+	return nil
+}
+
+func (x *ConfirmServiceRecordResponse) GetCautions() []*Caution {
+	if x != nil {
+		return x.Cautions
+	}
+	return nil
+}
+
 // GetServiceRecordRequest names a record.
 type GetServiceRecordRequest struct {
 	state protoimpl.MessageState `protogen:"open.v1"`
@@ -329,7 +942,7 @@ type GetServiceRecordRequest struct {
 
 func (x *GetServiceRecordRequest) Reset() {
 	*x = GetServiceRecordRequest{}
-	mi := &file_hourbell_v1_records_proto_msgTypes[3]
+	mi := &file_hourbell_v1_records_proto_msgTypes[9]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -341,7 +954,7 @@ func (x *GetServiceRecordRequest) String() string {
 func (*GetServiceRecordRequest) ProtoMessage() {}
 
 func (x *GetServiceRecordRequest) ProtoReflect() protoreflect.Message {
-	mi := &file_hourbell_v1_records_proto_msgTypes[3]
+	mi := &file_hourbell_v1_records_proto_msgTypes[9]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -354,7 +967,7 @@ func (x *GetServiceRecordRequest) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use GetServiceRecordRequest.ProtoReflect.Descriptor instead.
 func (*GetServiceRecordRequest) Descriptor() ([]byte, []int) {
-	return file_hourbell_v1_records_proto_rawDescGZIP(), []int{3}
+	return file_hourbell_v1_records_proto_rawDescGZIP(), []int{9}
 }
 
 func (x *GetServiceRecordRequest) GetName() string {
@@ -374,7 +987,7 @@ type GetServiceRecordResponse struct {
 
 func (x *GetServiceRecordResponse) Reset() {
 	*x = GetServiceRecordResponse{}
-	mi := &file_hourbell_v1_records_proto_msgTypes[4]
+	mi := &file_hourbell_v1_records_proto_msgTypes[10]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -386,7 +999,7 @@ func (x *GetServiceRecordResponse) String() string {
 func (*GetServiceRecordResponse) ProtoMessage() {}
 
 func (x *GetServiceRecordResponse) ProtoReflect() protoreflect.Message {
-	mi := &file_hourbell_v1_records_proto_msgTypes[4]
+	mi := &file_hourbell_v1_records_proto_msgTypes[10]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -399,7 +1012,7 @@ func (x *GetServiceRecordResponse) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use GetServiceRecordResponse.ProtoReflect.Descriptor instead.
 func (*GetServiceRecordResponse) Descriptor() ([]byte, []int) {
-	return file_hourbell_v1_records_proto_rawDescGZIP(), []int{4}
+	return file_hourbell_v1_records_proto_rawDescGZIP(), []int{10}
 }
 
 func (x *GetServiceRecordResponse) GetRecord() *ServiceRecord {
@@ -423,7 +1036,7 @@ type ListServiceRecordsRequest struct {
 
 func (x *ListServiceRecordsRequest) Reset() {
 	*x = ListServiceRecordsRequest{}
-	mi := &file_hourbell_v1_records_proto_msgTypes[5]
+	mi := &file_hourbell_v1_records_proto_msgTypes[11]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -435,7 +1048,7 @@ func (x *ListServiceRecordsRequest) String() string {
 func (*ListServiceRecordsRequest) ProtoMessage() {}
 
 func (x *ListServiceRecordsRequest) ProtoReflect() protoreflect.Message {
-	mi := &file_hourbell_v1_records_proto_msgTypes[5]
+	mi := &file_hourbell_v1_records_proto_msgTypes[11]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -448,7 +1061,7 @@ func (x *ListServiceRecordsRequest) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use ListServiceRecordsRequest.ProtoReflect.Descriptor instead.
 func (*ListServiceRecordsRequest) Descriptor() ([]byte, []int) {
-	return file_hourbell_v1_records_proto_rawDescGZIP(), []int{5}
+	return file_hourbell_v1_records_proto_rawDescGZIP(), []int{11}
 }
 
 func (x *ListServiceRecordsRequest) GetParent() string {
@@ -484,7 +1097,7 @@ type ListServiceRecordsResponse struct {
 
 func (x *ListServiceRecordsResponse) Reset() {
 	*x = ListServiceRecordsResponse{}
-	mi := &file_hourbell_v1_records_proto_msgTypes[6]
+	mi := &file_hourbell_v1_records_proto_msgTypes[12]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -496,7 +1109,7 @@ func (x *ListServiceRecordsResponse) String() string {
 func (*ListServiceRecordsResponse) ProtoMessage() {}
 
 func (x *ListServiceRecordsResponse) ProtoReflect() protoreflect.Message {
-	mi := &file_hourbell_v1_records_proto_msgTypes[6]
+	mi := &file_hourbell_v1_records_proto_msgTypes[12]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -509,7 +1122,7 @@ func (x *ListServiceRecordsResponse) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use ListServiceRecordsResponse.ProtoReflect.Descriptor instead.
 func (*ListServiceRecordsResponse) Descriptor() ([]byte, []int) {
-	return file_hourbell_v1_records_proto_rawDescGZIP(), []int{6}
+	return file_hourbell_v1_records_proto_rawDescGZIP(), []int{12}
 }
 
 func (x *ListServiceRecordsResponse) GetRecords() []*ServiceRecord {
@@ -541,7 +1154,7 @@ type VoidServiceRecordRequest struct {
 
 func (x *VoidServiceRecordRequest) Reset() {
 	*x = VoidServiceRecordRequest{}
-	mi := &file_hourbell_v1_records_proto_msgTypes[7]
+	mi := &file_hourbell_v1_records_proto_msgTypes[13]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -553,7 +1166,7 @@ func (x *VoidServiceRecordRequest) String() string {
 func (*VoidServiceRecordRequest) ProtoMessage() {}
 
 func (x *VoidServiceRecordRequest) ProtoReflect() protoreflect.Message {
-	mi := &file_hourbell_v1_records_proto_msgTypes[7]
+	mi := &file_hourbell_v1_records_proto_msgTypes[13]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -566,7 +1179,7 @@ func (x *VoidServiceRecordRequest) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use VoidServiceRecordRequest.ProtoReflect.Descriptor instead.
 func (*VoidServiceRecordRequest) Descriptor() ([]byte, []int) {
-	return file_hourbell_v1_records_proto_rawDescGZIP(), []int{7}
+	return file_hourbell_v1_records_proto_rawDescGZIP(), []int{13}
 }
 
 func (x *VoidServiceRecordRequest) GetName() string {
@@ -602,7 +1215,7 @@ type VoidServiceRecordResponse struct {
 
 func (x *VoidServiceRecordResponse) Reset() {
 	*x = VoidServiceRecordResponse{}
-	mi := &file_hourbell_v1_records_proto_msgTypes[8]
+	mi := &file_hourbell_v1_records_proto_msgTypes[14]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -614,7 +1227,7 @@ func (x *VoidServiceRecordResponse) String() string {
 func (*VoidServiceRecordResponse) ProtoMessage() {}
 
 func (x *VoidServiceRecordResponse) ProtoReflect() protoreflect.Message {
-	mi := &file_hourbell_v1_records_proto_msgTypes[8]
+	mi := &file_hourbell_v1_records_proto_msgTypes[14]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -627,7 +1240,7 @@ func (x *VoidServiceRecordResponse) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use VoidServiceRecordResponse.ProtoReflect.Descriptor instead.
 func (*VoidServiceRecordResponse) Descriptor() ([]byte, []int) {
-	return file_hourbell_v1_records_proto_rawDescGZIP(), []int{8}
+	return file_hourbell_v1_records_proto_rawDescGZIP(), []int{14}
 }
 
 func (x *VoidServiceRecordResponse) GetRecord() *ServiceRecord {
@@ -648,7 +1261,7 @@ var File_hourbell_v1_records_proto protoreflect.FileDescriptor
 
 const file_hourbell_v1_records_proto_rawDesc = "" +
 	"\n" +
-	"\x19hourbell/v1/records.proto\x12\vhourbell.v1\x1a\x1fgoogle/protobuf/timestamp.proto\x1a\x18hourbell/v1/common.proto\x1a\x17hourbell/v1/event.proto\"\x8d\x04\n" +
+	"\x19hourbell/v1/records.proto\x12\vhourbell.v1\x1a\x1fgoogle/protobuf/timestamp.proto\x1a\x18hourbell/v1/common.proto\x1a\x17hourbell/v1/event.proto\x1a\x17hourbell/v1/parts.proto\"\x8e\a\n" +
 	"\rServiceRecord\x12\x12\n" +
 	"\x04name\x18\x01 \x01(\tR\x04name\x12\x14\n" +
 	"\x05tasks\x18\x02 \x03(\tR\x05tasks\x12\x14\n" +
@@ -666,16 +1279,66 @@ const file_hourbell_v1_records_proto_rawDesc = "" +
 	"\bmeasured\x18\v \x03(\v2\x15.hourbell.v1.MeasuredR\bmeasured\x12\x16\n" +
 	"\x06voided\x18\f \x01(\bR\x06voided\x12\x19\n" +
 	"\bvoid_why\x18\r \x01(\tR\avoidWhy\x12\x1a\n" +
-	"\brevision\x18\x0e \x01(\x04R\brevision\"\x87\x01\n" +
+	"\brevision\x18\x0e \x01(\x04R\brevision\x12\x0e\n" +
+	"\x02as\x18\x0f \x01(\tR\x02as\x12\x14\n" +
+	"\x05about\x18\x10 \x01(\bR\x05about\x12\x16\n" +
+	"\x06failed\x18\x11 \x03(\tR\x06failed\x12-\n" +
+	"\x05found\x18\x12 \x03(\v2\x17.hourbell.v1.FoundPointR\x05found\x12.\n" +
+	"\x04seen\x18\x13 \x03(\v2\x1a.hourbell.v1.SeenCriterionR\x04seen\x12-\n" +
+	"\x05parts\x18\x14 \x03(\v2\x17.hourbell.v1.FittedPartR\x05parts\x12\x1f\n" +
+	"\vshields_off\x18\x15 \x01(\x05R\n" +
+	"shieldsOff\x12\x1d\n" +
+	"\n" +
+	"shields_on\x18\x16 \x01(\x05R\tshieldsOn\x12\x16\n" +
+	"\x06closes\x18\x17 \x03(\tR\x06closes\x12\x12\n" +
+	"\x04walk\x18\x18 \x01(\tR\x04walk\x12\x18\n" +
+	"\awaiting\x18\x19 \x01(\bR\awaiting\x12-\n" +
+	"\x04says\x18\x1a \x03(\v2\x19.hourbell.v1.RecordSayingR\x04says\"I\n" +
+	"\n" +
+	"FoundPoint\x12\x12\n" +
+	"\x04task\x18\x01 \x01(\tR\x04task\x12'\n" +
+	"\x03way\x18\x02 \x01(\x0e2\x15.hourbell.v1.FoundWayR\x03way\"p\n" +
+	"\rSeenCriterion\x12\x12\n" +
+	"\x04task\x18\x01 \x01(\tR\x04task\x12\x1c\n" +
+	"\tcriterion\x18\x02 \x01(\tR\tcriterion\x12\x19\n" +
+	"\bin_order\x18\x03 \x01(\bR\ainOrder\x12\x12\n" +
+	"\x04note\x18\x04 \x01(\tR\x04note\"\xc9\x01\n" +
+	"\n" +
+	"FittedPart\x12\x12\n" +
+	"\x04part\x18\x01 \x01(\tR\x04part\x12\x18\n" +
+	"\avariant\x18\x02 \x01(\tR\avariant\x12\x16\n" +
+	"\x06number\x18\x03 \x01(\tR\x06number\x12\x10\n" +
+	"\x03off\x18\x04 \x01(\bR\x03off\x129\n" +
+	"\n" +
+	"off_reason\x18\x05 \x01(\x0e2\x1a.hourbell.v1.PartOffReasonR\toffReason\x12\x12\n" +
+	"\x04note\x18\x06 \x01(\tR\x04note\x12\x14\n" +
+	"\x05spare\x18\a \x01(\bR\x05spare\"|\n" +
+	"\fRecordSaying\x12\x12\n" +
+	"\x04task\x18\x01 \x01(\tR\x04task\x12\x12\n" +
+	"\x04kind\x18\x02 \x01(\tR\x04kind\x12\x12\n" +
+	"\x04text\x18\x03 \x01(\tR\x04text\x120\n" +
+	"\bcautions\x18\x04 \x03(\v2\x14.hourbell.v1.CautionR\bcautions\"\xac\x01\n" +
 	"\x1aCreateServiceRecordRequest\x12\x16\n" +
 	"\x06parent\x18\x01 \x01(\tR\x06parent\x122\n" +
 	"\x06record\x18\x02 \x01(\v2\x1a.hourbell.v1.ServiceRecordR\x06record\x12\x1d\n" +
 	"\n" +
-	"request_id\x18\x03 \x01(\tR\trequestId\"\xb5\x01\n" +
+	"request_id\x18\x03 \x01(\tR\trequestId\x12#\n" +
+	"\rvalidate_only\x18\x04 \x01(\bR\fvalidateOnly\"\xfe\x01\n" +
 	"\x1bCreateServiceRecordResponse\x122\n" +
 	"\x06record\x18\x01 \x01(\v2\x1a.hourbell.v1.ServiceRecordR\x06record\x12\x14\n" +
 	"\x05tasks\x18\x02 \x03(\tR\x05tasks\x12\x1a\n" +
 	"\brepeated\x18\x03 \x01(\bR\brepeated\x120\n" +
+	"\bcautions\x18\x04 \x03(\v2\x14.hourbell.v1.CautionR\bcautions\x12-\n" +
+	"\x04says\x18\x05 \x03(\v2\x19.hourbell.v1.RecordSayingR\x04says\x12\x18\n" +
+	"\awaiting\x18\x06 \x03(\tR\awaiting\"P\n" +
+	"\x1bConfirmServiceRecordRequest\x12\x12\n" +
+	"\x04name\x18\x01 \x01(\tR\x04name\x12\x1d\n" +
+	"\n" +
+	"request_id\x18\x02 \x01(\tR\trequestId\"\xb6\x01\n" +
+	"\x1cConfirmServiceRecordResponse\x122\n" +
+	"\x06record\x18\x01 \x01(\v2\x1a.hourbell.v1.ServiceRecordR\x06record\x12\x1a\n" +
+	"\brepeated\x18\x02 \x01(\bR\brepeated\x12\x14\n" +
+	"\x05tasks\x18\x03 \x03(\tR\x05tasks\x120\n" +
 	"\bcautions\x18\x04 \x03(\v2\x14.hourbell.v1.CautionR\bcautions\"-\n" +
 	"\x17GetServiceRecordRequest\x12\x12\n" +
 	"\x04name\x18\x01 \x01(\tR\x04name\"N\n" +
@@ -696,9 +1359,15 @@ const file_hourbell_v1_records_proto_rawDesc = "" +
 	"request_id\x18\x03 \x01(\tR\trequestId\"k\n" +
 	"\x19VoidServiceRecordResponse\x122\n" +
 	"\x06record\x18\x01 \x01(\v2\x1a.hourbell.v1.ServiceRecordR\x06record\x12\x1a\n" +
-	"\brepeated\x18\x02 \x01(\bR\brepeated2\xac\x03\n" +
+	"\brepeated\x18\x02 \x01(\bR\brepeated*b\n" +
+	"\bFoundWay\x12\x19\n" +
+	"\x15FOUND_WAY_UNSPECIFIED\x10\x00\x12\x11\n" +
+	"\rFOUND_WAY_DRY\x10\x01\x12\x12\n" +
+	"\x0eFOUND_WAY_FINE\x10\x02\x12\x14\n" +
+	"\x10FOUND_WAY_PURGED\x10\x032\x99\x04\n" +
 	"\x14ServiceRecordService\x12h\n" +
-	"\x13CreateServiceRecord\x12'.hourbell.v1.CreateServiceRecordRequest\x1a(.hourbell.v1.CreateServiceRecordResponse\x12_\n" +
+	"\x13CreateServiceRecord\x12'.hourbell.v1.CreateServiceRecordRequest\x1a(.hourbell.v1.CreateServiceRecordResponse\x12k\n" +
+	"\x14ConfirmServiceRecord\x12(.hourbell.v1.ConfirmServiceRecordRequest\x1a).hourbell.v1.ConfirmServiceRecordResponse\x12_\n" +
 	"\x10GetServiceRecord\x12$.hourbell.v1.GetServiceRecordRequest\x1a%.hourbell.v1.GetServiceRecordResponse\x12e\n" +
 	"\x12ListServiceRecords\x12&.hourbell.v1.ListServiceRecordsRequest\x1a'.hourbell.v1.ListServiceRecordsResponse\x12b\n" +
 	"\x11VoidServiceRecord\x12%.hourbell.v1.VoidServiceRecordRequest\x1a&.hourbell.v1.VoidServiceRecordResponseB;Z9github.com/hourbell/hourbell/proto/hourbell/v1;hourbellv1b\x06proto3"
@@ -715,51 +1384,72 @@ func file_hourbell_v1_records_proto_rawDescGZIP() []byte {
 	return file_hourbell_v1_records_proto_rawDescData
 }
 
-var file_hourbell_v1_records_proto_msgTypes = make([]protoimpl.MessageInfo, 9)
+var file_hourbell_v1_records_proto_enumTypes = make([]protoimpl.EnumInfo, 1)
+var file_hourbell_v1_records_proto_msgTypes = make([]protoimpl.MessageInfo, 15)
 var file_hourbell_v1_records_proto_goTypes = []any{
-	(*ServiceRecord)(nil),               // 0: hourbell.v1.ServiceRecord
-	(*CreateServiceRecordRequest)(nil),  // 1: hourbell.v1.CreateServiceRecordRequest
-	(*CreateServiceRecordResponse)(nil), // 2: hourbell.v1.CreateServiceRecordResponse
-	(*GetServiceRecordRequest)(nil),     // 3: hourbell.v1.GetServiceRecordRequest
-	(*GetServiceRecordResponse)(nil),    // 4: hourbell.v1.GetServiceRecordResponse
-	(*ListServiceRecordsRequest)(nil),   // 5: hourbell.v1.ListServiceRecordsRequest
-	(*ListServiceRecordsResponse)(nil),  // 6: hourbell.v1.ListServiceRecordsResponse
-	(*VoidServiceRecordRequest)(nil),    // 7: hourbell.v1.VoidServiceRecordRequest
-	(*VoidServiceRecordResponse)(nil),   // 8: hourbell.v1.VoidServiceRecordResponse
-	(*Moment)(nil),                      // 9: hourbell.v1.Moment
-	(*CivilDate)(nil),                   // 10: hourbell.v1.CivilDate
-	(*timestamppb.Timestamp)(nil),       // 11: google.protobuf.Timestamp
-	(*MeterShown)(nil),                  // 12: hourbell.v1.MeterShown
-	(*MaterialUsed)(nil),                // 13: hourbell.v1.MaterialUsed
-	(*Measured)(nil),                    // 14: hourbell.v1.Measured
-	(*Caution)(nil),                     // 15: hourbell.v1.Caution
+	(FoundWay)(0),                        // 0: hourbell.v1.FoundWay
+	(*ServiceRecord)(nil),                // 1: hourbell.v1.ServiceRecord
+	(*FoundPoint)(nil),                   // 2: hourbell.v1.FoundPoint
+	(*SeenCriterion)(nil),                // 3: hourbell.v1.SeenCriterion
+	(*FittedPart)(nil),                   // 4: hourbell.v1.FittedPart
+	(*RecordSaying)(nil),                 // 5: hourbell.v1.RecordSaying
+	(*CreateServiceRecordRequest)(nil),   // 6: hourbell.v1.CreateServiceRecordRequest
+	(*CreateServiceRecordResponse)(nil),  // 7: hourbell.v1.CreateServiceRecordResponse
+	(*ConfirmServiceRecordRequest)(nil),  // 8: hourbell.v1.ConfirmServiceRecordRequest
+	(*ConfirmServiceRecordResponse)(nil), // 9: hourbell.v1.ConfirmServiceRecordResponse
+	(*GetServiceRecordRequest)(nil),      // 10: hourbell.v1.GetServiceRecordRequest
+	(*GetServiceRecordResponse)(nil),     // 11: hourbell.v1.GetServiceRecordResponse
+	(*ListServiceRecordsRequest)(nil),    // 12: hourbell.v1.ListServiceRecordsRequest
+	(*ListServiceRecordsResponse)(nil),   // 13: hourbell.v1.ListServiceRecordsResponse
+	(*VoidServiceRecordRequest)(nil),     // 14: hourbell.v1.VoidServiceRecordRequest
+	(*VoidServiceRecordResponse)(nil),    // 15: hourbell.v1.VoidServiceRecordResponse
+	(*Moment)(nil),                       // 16: hourbell.v1.Moment
+	(*CivilDate)(nil),                    // 17: hourbell.v1.CivilDate
+	(*timestamppb.Timestamp)(nil),        // 18: google.protobuf.Timestamp
+	(*MeterShown)(nil),                   // 19: hourbell.v1.MeterShown
+	(*MaterialUsed)(nil),                 // 20: hourbell.v1.MaterialUsed
+	(*Measured)(nil),                     // 21: hourbell.v1.Measured
+	(PartOffReason)(0),                   // 22: hourbell.v1.PartOffReason
+	(*Caution)(nil),                      // 23: hourbell.v1.Caution
 }
 var file_hourbell_v1_records_proto_depIdxs = []int32{
-	9,  // 0: hourbell.v1.ServiceRecord.done_moment:type_name -> hourbell.v1.Moment
-	10, // 1: hourbell.v1.ServiceRecord.done_date:type_name -> hourbell.v1.CivilDate
-	11, // 2: hourbell.v1.ServiceRecord.create_time:type_name -> google.protobuf.Timestamp
-	12, // 3: hourbell.v1.ServiceRecord.shown:type_name -> hourbell.v1.MeterShown
-	13, // 4: hourbell.v1.ServiceRecord.materials:type_name -> hourbell.v1.MaterialUsed
-	14, // 5: hourbell.v1.ServiceRecord.measured:type_name -> hourbell.v1.Measured
-	0,  // 6: hourbell.v1.CreateServiceRecordRequest.record:type_name -> hourbell.v1.ServiceRecord
-	0,  // 7: hourbell.v1.CreateServiceRecordResponse.record:type_name -> hourbell.v1.ServiceRecord
-	15, // 8: hourbell.v1.CreateServiceRecordResponse.cautions:type_name -> hourbell.v1.Caution
-	0,  // 9: hourbell.v1.GetServiceRecordResponse.record:type_name -> hourbell.v1.ServiceRecord
-	0,  // 10: hourbell.v1.ListServiceRecordsResponse.records:type_name -> hourbell.v1.ServiceRecord
-	0,  // 11: hourbell.v1.VoidServiceRecordResponse.record:type_name -> hourbell.v1.ServiceRecord
-	1,  // 12: hourbell.v1.ServiceRecordService.CreateServiceRecord:input_type -> hourbell.v1.CreateServiceRecordRequest
-	3,  // 13: hourbell.v1.ServiceRecordService.GetServiceRecord:input_type -> hourbell.v1.GetServiceRecordRequest
-	5,  // 14: hourbell.v1.ServiceRecordService.ListServiceRecords:input_type -> hourbell.v1.ListServiceRecordsRequest
-	7,  // 15: hourbell.v1.ServiceRecordService.VoidServiceRecord:input_type -> hourbell.v1.VoidServiceRecordRequest
-	2,  // 16: hourbell.v1.ServiceRecordService.CreateServiceRecord:output_type -> hourbell.v1.CreateServiceRecordResponse
-	4,  // 17: hourbell.v1.ServiceRecordService.GetServiceRecord:output_type -> hourbell.v1.GetServiceRecordResponse
-	6,  // 18: hourbell.v1.ServiceRecordService.ListServiceRecords:output_type -> hourbell.v1.ListServiceRecordsResponse
-	8,  // 19: hourbell.v1.ServiceRecordService.VoidServiceRecord:output_type -> hourbell.v1.VoidServiceRecordResponse
-	16, // [16:20] is the sub-list for method output_type
-	12, // [12:16] is the sub-list for method input_type
-	12, // [12:12] is the sub-list for extension type_name
-	12, // [12:12] is the sub-list for extension extendee
-	0,  // [0:12] is the sub-list for field type_name
+	16, // 0: hourbell.v1.ServiceRecord.done_moment:type_name -> hourbell.v1.Moment
+	17, // 1: hourbell.v1.ServiceRecord.done_date:type_name -> hourbell.v1.CivilDate
+	18, // 2: hourbell.v1.ServiceRecord.create_time:type_name -> google.protobuf.Timestamp
+	19, // 3: hourbell.v1.ServiceRecord.shown:type_name -> hourbell.v1.MeterShown
+	20, // 4: hourbell.v1.ServiceRecord.materials:type_name -> hourbell.v1.MaterialUsed
+	21, // 5: hourbell.v1.ServiceRecord.measured:type_name -> hourbell.v1.Measured
+	2,  // 6: hourbell.v1.ServiceRecord.found:type_name -> hourbell.v1.FoundPoint
+	3,  // 7: hourbell.v1.ServiceRecord.seen:type_name -> hourbell.v1.SeenCriterion
+	4,  // 8: hourbell.v1.ServiceRecord.parts:type_name -> hourbell.v1.FittedPart
+	5,  // 9: hourbell.v1.ServiceRecord.says:type_name -> hourbell.v1.RecordSaying
+	0,  // 10: hourbell.v1.FoundPoint.way:type_name -> hourbell.v1.FoundWay
+	22, // 11: hourbell.v1.FittedPart.off_reason:type_name -> hourbell.v1.PartOffReason
+	23, // 12: hourbell.v1.RecordSaying.cautions:type_name -> hourbell.v1.Caution
+	1,  // 13: hourbell.v1.CreateServiceRecordRequest.record:type_name -> hourbell.v1.ServiceRecord
+	1,  // 14: hourbell.v1.CreateServiceRecordResponse.record:type_name -> hourbell.v1.ServiceRecord
+	23, // 15: hourbell.v1.CreateServiceRecordResponse.cautions:type_name -> hourbell.v1.Caution
+	5,  // 16: hourbell.v1.CreateServiceRecordResponse.says:type_name -> hourbell.v1.RecordSaying
+	1,  // 17: hourbell.v1.ConfirmServiceRecordResponse.record:type_name -> hourbell.v1.ServiceRecord
+	23, // 18: hourbell.v1.ConfirmServiceRecordResponse.cautions:type_name -> hourbell.v1.Caution
+	1,  // 19: hourbell.v1.GetServiceRecordResponse.record:type_name -> hourbell.v1.ServiceRecord
+	1,  // 20: hourbell.v1.ListServiceRecordsResponse.records:type_name -> hourbell.v1.ServiceRecord
+	1,  // 21: hourbell.v1.VoidServiceRecordResponse.record:type_name -> hourbell.v1.ServiceRecord
+	6,  // 22: hourbell.v1.ServiceRecordService.CreateServiceRecord:input_type -> hourbell.v1.CreateServiceRecordRequest
+	8,  // 23: hourbell.v1.ServiceRecordService.ConfirmServiceRecord:input_type -> hourbell.v1.ConfirmServiceRecordRequest
+	10, // 24: hourbell.v1.ServiceRecordService.GetServiceRecord:input_type -> hourbell.v1.GetServiceRecordRequest
+	12, // 25: hourbell.v1.ServiceRecordService.ListServiceRecords:input_type -> hourbell.v1.ListServiceRecordsRequest
+	14, // 26: hourbell.v1.ServiceRecordService.VoidServiceRecord:input_type -> hourbell.v1.VoidServiceRecordRequest
+	7,  // 27: hourbell.v1.ServiceRecordService.CreateServiceRecord:output_type -> hourbell.v1.CreateServiceRecordResponse
+	9,  // 28: hourbell.v1.ServiceRecordService.ConfirmServiceRecord:output_type -> hourbell.v1.ConfirmServiceRecordResponse
+	11, // 29: hourbell.v1.ServiceRecordService.GetServiceRecord:output_type -> hourbell.v1.GetServiceRecordResponse
+	13, // 30: hourbell.v1.ServiceRecordService.ListServiceRecords:output_type -> hourbell.v1.ListServiceRecordsResponse
+	15, // 31: hourbell.v1.ServiceRecordService.VoidServiceRecord:output_type -> hourbell.v1.VoidServiceRecordResponse
+	27, // [27:32] is the sub-list for method output_type
+	22, // [22:27] is the sub-list for method input_type
+	22, // [22:22] is the sub-list for extension type_name
+	22, // [22:22] is the sub-list for extension extendee
+	0,  // [0:22] is the sub-list for field type_name
 }
 
 func init() { file_hourbell_v1_records_proto_init() }
@@ -769,18 +1459,20 @@ func file_hourbell_v1_records_proto_init() {
 	}
 	file_hourbell_v1_common_proto_init()
 	file_hourbell_v1_event_proto_init()
+	file_hourbell_v1_parts_proto_init()
 	type x struct{}
 	out := protoimpl.TypeBuilder{
 		File: protoimpl.DescBuilder{
 			GoPackagePath: reflect.TypeOf(x{}).PkgPath(),
 			RawDescriptor: unsafe.Slice(unsafe.StringData(file_hourbell_v1_records_proto_rawDesc), len(file_hourbell_v1_records_proto_rawDesc)),
-			NumEnums:      0,
-			NumMessages:   9,
+			NumEnums:      1,
+			NumMessages:   15,
 			NumExtensions: 0,
 			NumServices:   1,
 		},
 		GoTypes:           file_hourbell_v1_records_proto_goTypes,
 		DependencyIndexes: file_hourbell_v1_records_proto_depIdxs,
+		EnumInfos:         file_hourbell_v1_records_proto_enumTypes,
 		MessageInfos:      file_hourbell_v1_records_proto_msgTypes,
 	}.Build()
 	File_hourbell_v1_records_proto = out.File

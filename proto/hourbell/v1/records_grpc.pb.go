@@ -19,10 +19,11 @@ import (
 const _ = grpc.SupportPackageIsVersion9
 
 const (
-	ServiceRecordService_CreateServiceRecord_FullMethodName = "/hourbell.v1.ServiceRecordService/CreateServiceRecord"
-	ServiceRecordService_GetServiceRecord_FullMethodName    = "/hourbell.v1.ServiceRecordService/GetServiceRecord"
-	ServiceRecordService_ListServiceRecords_FullMethodName  = "/hourbell.v1.ServiceRecordService/ListServiceRecords"
-	ServiceRecordService_VoidServiceRecord_FullMethodName   = "/hourbell.v1.ServiceRecordService/VoidServiceRecord"
+	ServiceRecordService_CreateServiceRecord_FullMethodName  = "/hourbell.v1.ServiceRecordService/CreateServiceRecord"
+	ServiceRecordService_ConfirmServiceRecord_FullMethodName = "/hourbell.v1.ServiceRecordService/ConfirmServiceRecord"
+	ServiceRecordService_GetServiceRecord_FullMethodName     = "/hourbell.v1.ServiceRecordService/GetServiceRecord"
+	ServiceRecordService_ListServiceRecords_FullMethodName   = "/hourbell.v1.ServiceRecordService/ListServiceRecords"
+	ServiceRecordService_VoidServiceRecord_FullMethodName    = "/hourbell.v1.ServiceRecordService/VoidServiceRecord"
 )
 
 // ServiceRecordServiceClient is the client API for ServiceRecordService service.
@@ -35,6 +36,9 @@ type ServiceRecordServiceClient interface {
 	// CreateServiceRecord writes down what was done. The request id is the record's
 	// id: the same one repeats the answer and counts nothing twice.
 	CreateServiceRecord(ctx context.Context, in *CreateServiceRecordRequest, opts ...grpc.CallOption) (*CreateServiceRecordResponse, error)
+	// ConfirmServiceRecord lets a record count that was written by someone who may
+	// not do the work.
+	ConfirmServiceRecord(ctx context.Context, in *ConfirmServiceRecordRequest, opts ...grpc.CallOption) (*ConfirmServiceRecordResponse, error)
 	GetServiceRecord(ctx context.Context, in *GetServiceRecordRequest, opts ...grpc.CallOption) (*GetServiceRecordResponse, error)
 	// ListServiceRecords lists a machine's records, the last written first.
 	ListServiceRecords(ctx context.Context, in *ListServiceRecordsRequest, opts ...grpc.CallOption) (*ListServiceRecordsResponse, error)
@@ -54,6 +58,16 @@ func (c *serviceRecordServiceClient) CreateServiceRecord(ctx context.Context, in
 	cOpts := append([]grpc.CallOption{grpc.StaticMethod()}, opts...)
 	out := new(CreateServiceRecordResponse)
 	err := c.cc.Invoke(ctx, ServiceRecordService_CreateServiceRecord_FullMethodName, in, out, cOpts...)
+	if err != nil {
+		return nil, err
+	}
+	return out, nil
+}
+
+func (c *serviceRecordServiceClient) ConfirmServiceRecord(ctx context.Context, in *ConfirmServiceRecordRequest, opts ...grpc.CallOption) (*ConfirmServiceRecordResponse, error) {
+	cOpts := append([]grpc.CallOption{grpc.StaticMethod()}, opts...)
+	out := new(ConfirmServiceRecordResponse)
+	err := c.cc.Invoke(ctx, ServiceRecordService_ConfirmServiceRecord_FullMethodName, in, out, cOpts...)
 	if err != nil {
 		return nil, err
 	}
@@ -100,6 +114,9 @@ type ServiceRecordServiceServer interface {
 	// CreateServiceRecord writes down what was done. The request id is the record's
 	// id: the same one repeats the answer and counts nothing twice.
 	CreateServiceRecord(context.Context, *CreateServiceRecordRequest) (*CreateServiceRecordResponse, error)
+	// ConfirmServiceRecord lets a record count that was written by someone who may
+	// not do the work.
+	ConfirmServiceRecord(context.Context, *ConfirmServiceRecordRequest) (*ConfirmServiceRecordResponse, error)
 	GetServiceRecord(context.Context, *GetServiceRecordRequest) (*GetServiceRecordResponse, error)
 	// ListServiceRecords lists a machine's records, the last written first.
 	ListServiceRecords(context.Context, *ListServiceRecordsRequest) (*ListServiceRecordsResponse, error)
@@ -117,6 +134,9 @@ type UnimplementedServiceRecordServiceServer struct{}
 
 func (UnimplementedServiceRecordServiceServer) CreateServiceRecord(context.Context, *CreateServiceRecordRequest) (*CreateServiceRecordResponse, error) {
 	return nil, status.Error(codes.Unimplemented, "method CreateServiceRecord not implemented")
+}
+func (UnimplementedServiceRecordServiceServer) ConfirmServiceRecord(context.Context, *ConfirmServiceRecordRequest) (*ConfirmServiceRecordResponse, error) {
+	return nil, status.Error(codes.Unimplemented, "method ConfirmServiceRecord not implemented")
 }
 func (UnimplementedServiceRecordServiceServer) GetServiceRecord(context.Context, *GetServiceRecordRequest) (*GetServiceRecordResponse, error) {
 	return nil, status.Error(codes.Unimplemented, "method GetServiceRecord not implemented")
@@ -162,6 +182,24 @@ func _ServiceRecordService_CreateServiceRecord_Handler(srv interface{}, ctx cont
 	}
 	handler := func(ctx context.Context, req interface{}) (interface{}, error) {
 		return srv.(ServiceRecordServiceServer).CreateServiceRecord(ctx, req.(*CreateServiceRecordRequest))
+	}
+	return interceptor(ctx, in, info, handler)
+}
+
+func _ServiceRecordService_ConfirmServiceRecord_Handler(srv interface{}, ctx context.Context, dec func(interface{}) error, interceptor grpc.UnaryServerInterceptor) (interface{}, error) {
+	in := new(ConfirmServiceRecordRequest)
+	if err := dec(in); err != nil {
+		return nil, err
+	}
+	if interceptor == nil {
+		return srv.(ServiceRecordServiceServer).ConfirmServiceRecord(ctx, in)
+	}
+	info := &grpc.UnaryServerInfo{
+		Server:     srv,
+		FullMethod: ServiceRecordService_ConfirmServiceRecord_FullMethodName,
+	}
+	handler := func(ctx context.Context, req interface{}) (interface{}, error) {
+		return srv.(ServiceRecordServiceServer).ConfirmServiceRecord(ctx, req.(*ConfirmServiceRecordRequest))
 	}
 	return interceptor(ctx, in, info, handler)
 }
@@ -230,6 +268,10 @@ var ServiceRecordService_ServiceDesc = grpc.ServiceDesc{
 		{
 			MethodName: "CreateServiceRecord",
 			Handler:    _ServiceRecordService_CreateServiceRecord_Handler,
+		},
+		{
+			MethodName: "ConfirmServiceRecord",
+			Handler:    _ServiceRecordService_ConfirmServiceRecord_Handler,
 		},
 		{
 			MethodName: "GetServiceRecord",

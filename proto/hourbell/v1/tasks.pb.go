@@ -52,7 +52,19 @@ type Task struct {
 	// machines/{machine}/notices/{notice} of the newest standing notice, or empty.
 	Notice string `protobuf:"bytes,19,opt,name=notice,proto3" json:"notice,omitempty"`
 	// The chart in force no longer names it.
-	Gone          bool `protobuf:"varint,20,opt,name=gone,proto3" json:"gone,omitempty"`
+	Gone bool `protobuf:"varint,20,opt,name=gone,proto3" json:"gone,omitempty"`
+	// Whether it is on this machine.
+	BuildState BuildState `protobuf:"varint,21,opt,name=build_state,json=buildState,proto3,enum=hourbell.v1.BuildState" json:"build_state,omitempty"`
+	// Why it is not, or what is asked, in words.
+	BuildWhy string `protobuf:"bytes,22,opt,name=build_why,json=buildWhy,proto3" json:"build_why,omitempty"`
+	// Put off. Absent: it is not.
+	Postponed *Postponement `protobuf:"bytes,23,opt,name=postponed,proto3" json:"postponed,omitempty"`
+	Work      *TaskWork     `protobuf:"bytes,24,opt,name=work,proto3" json:"work,omitempty"`
+	// What people call the point.
+	PointCall string `protobuf:"bytes,25,opt,name=point_call,json=pointCall,proto3" json:"point_call,omitempty"`
+	// The intervals of the book where a practice stands in for them, as they would
+	// stand.
+	BookCounters  []*Counter `protobuf:"bytes,26,rep,name=book_counters,json=bookCounters,proto3" json:"book_counters,omitempty"`
 	unknownFields protoimpl.UnknownFields
 	sizeCache     protoimpl.SizeCache
 }
@@ -227,6 +239,128 @@ func (x *Task) GetGone() bool {
 	return false
 }
 
+func (x *Task) GetBuildState() BuildState {
+	if x != nil {
+		return x.BuildState
+	}
+	return BuildState_BUILD_STATE_UNSPECIFIED
+}
+
+func (x *Task) GetBuildWhy() string {
+	if x != nil {
+		return x.BuildWhy
+	}
+	return ""
+}
+
+func (x *Task) GetPostponed() *Postponement {
+	if x != nil {
+		return x.Postponed
+	}
+	return nil
+}
+
+func (x *Task) GetWork() *TaskWork {
+	if x != nil {
+		return x.Work
+	}
+	return nil
+}
+
+func (x *Task) GetPointCall() string {
+	if x != nil {
+		return x.PointCall
+	}
+	return ""
+}
+
+func (x *Task) GetBookCounters() []*Counter {
+	if x != nil {
+		return x.BookCounters
+	}
+	return nil
+}
+
+// Postponement is a task put off, until an hour or a date.
+type Postponement struct {
+	state  protoimpl.MessageState `protogen:"open.v1"`
+	Why    string                 `protobuf:"bytes,1,opt,name=why,proto3" json:"why,omitempty"`
+	Person string                 `protobuf:"bytes,2,opt,name=person,proto3" json:"person,omitempty"`
+	// The meter of at_ms; empty: by date.
+	Meter string `protobuf:"bytes,3,opt,name=meter,proto3" json:"meter,omitempty"`
+	// The machine's hours at which it rings again, milliseconds. 0: by date.
+	AtMs int64 `protobuf:"varint,4,opt,name=at_ms,json=atMs,proto3" json:"at_ms,omitempty"`
+	// The first day on which it rings again. Absent: by hours.
+	UntilDate     *CivilDate `protobuf:"bytes,5,opt,name=until_date,json=untilDate,proto3" json:"until_date,omitempty"`
+	unknownFields protoimpl.UnknownFields
+	sizeCache     protoimpl.SizeCache
+}
+
+func (x *Postponement) Reset() {
+	*x = Postponement{}
+	mi := &file_hourbell_v1_tasks_proto_msgTypes[1]
+	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+	ms.StoreMessageInfo(mi)
+}
+
+func (x *Postponement) String() string {
+	return protoimpl.X.MessageStringOf(x)
+}
+
+func (*Postponement) ProtoMessage() {}
+
+func (x *Postponement) ProtoReflect() protoreflect.Message {
+	mi := &file_hourbell_v1_tasks_proto_msgTypes[1]
+	if x != nil {
+		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+		if ms.LoadMessageInfo() == nil {
+			ms.StoreMessageInfo(mi)
+		}
+		return ms
+	}
+	return mi.MessageOf(x)
+}
+
+// Deprecated: Use Postponement.ProtoReflect.Descriptor instead.
+func (*Postponement) Descriptor() ([]byte, []int) {
+	return file_hourbell_v1_tasks_proto_rawDescGZIP(), []int{1}
+}
+
+func (x *Postponement) GetWhy() string {
+	if x != nil {
+		return x.Why
+	}
+	return ""
+}
+
+func (x *Postponement) GetPerson() string {
+	if x != nil {
+		return x.Person
+	}
+	return ""
+}
+
+func (x *Postponement) GetMeter() string {
+	if x != nil {
+		return x.Meter
+	}
+	return ""
+}
+
+func (x *Postponement) GetAtMs() int64 {
+	if x != nil {
+		return x.AtMs
+	}
+	return 0
+}
+
+func (x *Postponement) GetUntilDate() *CivilDate {
+	if x != nil {
+		return x.UntilDate
+	}
+	return nil
+}
+
 // Counter is how far a task is through one of its intervals.
 type Counter struct {
 	state protoimpl.MessageState `protogen:"open.v1"`
@@ -234,6 +368,9 @@ type Counter struct {
 	//
 	//	*Counter_EveryMs
 	//	*Counter_EveryMonths
+	//	*Counter_EveryDaysWorked
+	//	*Counter_EverySeasons
+	//	*Counter_EveryCountMilli
 	Every isCounter_Every `protobuf_oneof:"every"`
 	Meter string          `protobuf:"bytes,3,opt,name=meter,proto3" json:"meter,omitempty"`
 	// Hours since the last service, milliseconds of running time. Absent: not
@@ -253,14 +390,16 @@ type Counter struct {
 	AsOfMoment *Moment  `protobuf:"bytes,9,opt,name=as_of_moment,json=asOfMoment,proto3" json:"as_of_moment,omitempty"`
 	DueState   DueState `protobuf:"varint,10,opt,name=due_state,json=dueState,proto3,enum=hourbell.v1.DueState" json:"due_state,omitempty"`
 	// Why there are no figures, in words.
-	UnknownWhy    string `protobuf:"bytes,11,opt,name=unknown_why,json=unknownWhy,proto3" json:"unknown_why,omitempty"`
+	UnknownWhy string `protobuf:"bytes,11,opt,name=unknown_why,json=unknownWhy,proto3" json:"unknown_why,omitempty"`
+	// The interval and how it stands, in words.
+	Words         string `protobuf:"bytes,15,opt,name=words,proto3" json:"words,omitempty"`
 	unknownFields protoimpl.UnknownFields
 	sizeCache     protoimpl.SizeCache
 }
 
 func (x *Counter) Reset() {
 	*x = Counter{}
-	mi := &file_hourbell_v1_tasks_proto_msgTypes[1]
+	mi := &file_hourbell_v1_tasks_proto_msgTypes[2]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -272,7 +411,7 @@ func (x *Counter) String() string {
 func (*Counter) ProtoMessage() {}
 
 func (x *Counter) ProtoReflect() protoreflect.Message {
-	mi := &file_hourbell_v1_tasks_proto_msgTypes[1]
+	mi := &file_hourbell_v1_tasks_proto_msgTypes[2]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -285,7 +424,7 @@ func (x *Counter) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use Counter.ProtoReflect.Descriptor instead.
 func (*Counter) Descriptor() ([]byte, []int) {
-	return file_hourbell_v1_tasks_proto_rawDescGZIP(), []int{1}
+	return file_hourbell_v1_tasks_proto_rawDescGZIP(), []int{2}
 }
 
 func (x *Counter) GetEvery() isCounter_Every {
@@ -308,6 +447,33 @@ func (x *Counter) GetEveryMonths() int32 {
 	if x != nil {
 		if x, ok := x.Every.(*Counter_EveryMonths); ok {
 			return x.EveryMonths
+		}
+	}
+	return 0
+}
+
+func (x *Counter) GetEveryDaysWorked() int32 {
+	if x != nil {
+		if x, ok := x.Every.(*Counter_EveryDaysWorked); ok {
+			return x.EveryDaysWorked
+		}
+	}
+	return 0
+}
+
+func (x *Counter) GetEverySeasons() int32 {
+	if x != nil {
+		if x, ok := x.Every.(*Counter_EverySeasons); ok {
+			return x.EverySeasons
+		}
+	}
+	return 0
+}
+
+func (x *Counter) GetEveryCountMilli() int64 {
+	if x != nil {
+		if x, ok := x.Every.(*Counter_EveryCountMilli); ok {
+			return x.EveryCountMilli
 		}
 	}
 	return 0
@@ -376,6 +542,13 @@ func (x *Counter) GetUnknownWhy() string {
 	return ""
 }
 
+func (x *Counter) GetWords() string {
+	if x != nil {
+		return x.Words
+	}
+	return ""
+}
+
 type isCounter_Every interface {
 	isCounter_Every()
 }
@@ -389,9 +562,29 @@ type Counter_EveryMonths struct {
 	EveryMonths int32 `protobuf:"varint,2,opt,name=every_months,json=everyMonths,proto3,oneof"`
 }
 
+type Counter_EveryDaysWorked struct {
+	EveryDaysWorked int32 `protobuf:"varint,12,opt,name=every_days_worked,json=everyDaysWorked,proto3,oneof"`
+}
+
+type Counter_EverySeasons struct {
+	// Once in so many seasons.
+	EverySeasons int32 `protobuf:"varint,13,opt,name=every_seasons,json=everySeasons,proto3,oneof"`
+}
+
+type Counter_EveryCountMilli struct {
+	// Thousandths of the count's unit.
+	EveryCountMilli int64 `protobuf:"varint,14,opt,name=every_count_milli,json=everyCountMilli,proto3,oneof"`
+}
+
 func (*Counter_EveryMs) isCounter_Every() {}
 
 func (*Counter_EveryMonths) isCounter_Every() {}
+
+func (*Counter_EveryDaysWorked) isCounter_Every() {}
+
+func (*Counter_EverySeasons) isCounter_Every() {}
+
+func (*Counter_EveryCountMilli) isCounter_Every() {}
 
 // LastService is the newest record that counts.
 type LastService struct {
@@ -406,7 +599,7 @@ type LastService struct {
 
 func (x *LastService) Reset() {
 	*x = LastService{}
-	mi := &file_hourbell_v1_tasks_proto_msgTypes[2]
+	mi := &file_hourbell_v1_tasks_proto_msgTypes[3]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -418,7 +611,7 @@ func (x *LastService) String() string {
 func (*LastService) ProtoMessage() {}
 
 func (x *LastService) ProtoReflect() protoreflect.Message {
-	mi := &file_hourbell_v1_tasks_proto_msgTypes[2]
+	mi := &file_hourbell_v1_tasks_proto_msgTypes[3]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -431,7 +624,7 @@ func (x *LastService) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use LastService.ProtoReflect.Descriptor instead.
 func (*LastService) Descriptor() ([]byte, []int) {
-	return file_hourbell_v1_tasks_proto_rawDescGZIP(), []int{2}
+	return file_hourbell_v1_tasks_proto_rawDescGZIP(), []int{3}
 }
 
 func (x *LastService) GetRecord() string {
@@ -471,7 +664,7 @@ type ListTasksRequest struct {
 
 func (x *ListTasksRequest) Reset() {
 	*x = ListTasksRequest{}
-	mi := &file_hourbell_v1_tasks_proto_msgTypes[3]
+	mi := &file_hourbell_v1_tasks_proto_msgTypes[4]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -483,7 +676,7 @@ func (x *ListTasksRequest) String() string {
 func (*ListTasksRequest) ProtoMessage() {}
 
 func (x *ListTasksRequest) ProtoReflect() protoreflect.Message {
-	mi := &file_hourbell_v1_tasks_proto_msgTypes[3]
+	mi := &file_hourbell_v1_tasks_proto_msgTypes[4]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -496,7 +689,7 @@ func (x *ListTasksRequest) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use ListTasksRequest.ProtoReflect.Descriptor instead.
 func (*ListTasksRequest) Descriptor() ([]byte, []int) {
-	return file_hourbell_v1_tasks_proto_rawDescGZIP(), []int{3}
+	return file_hourbell_v1_tasks_proto_rawDescGZIP(), []int{4}
 }
 
 func (x *ListTasksRequest) GetParent() string {
@@ -541,7 +734,7 @@ type ListTasksResponse struct {
 
 func (x *ListTasksResponse) Reset() {
 	*x = ListTasksResponse{}
-	mi := &file_hourbell_v1_tasks_proto_msgTypes[4]
+	mi := &file_hourbell_v1_tasks_proto_msgTypes[5]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -553,7 +746,7 @@ func (x *ListTasksResponse) String() string {
 func (*ListTasksResponse) ProtoMessage() {}
 
 func (x *ListTasksResponse) ProtoReflect() protoreflect.Message {
-	mi := &file_hourbell_v1_tasks_proto_msgTypes[4]
+	mi := &file_hourbell_v1_tasks_proto_msgTypes[5]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -566,7 +759,7 @@ func (x *ListTasksResponse) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use ListTasksResponse.ProtoReflect.Descriptor instead.
 func (*ListTasksResponse) Descriptor() ([]byte, []int) {
-	return file_hourbell_v1_tasks_proto_rawDescGZIP(), []int{4}
+	return file_hourbell_v1_tasks_proto_rawDescGZIP(), []int{5}
 }
 
 func (x *ListTasksResponse) GetTasks() []*Task {
@@ -601,7 +794,7 @@ type GetTaskRequest struct {
 
 func (x *GetTaskRequest) Reset() {
 	*x = GetTaskRequest{}
-	mi := &file_hourbell_v1_tasks_proto_msgTypes[5]
+	mi := &file_hourbell_v1_tasks_proto_msgTypes[6]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -613,7 +806,7 @@ func (x *GetTaskRequest) String() string {
 func (*GetTaskRequest) ProtoMessage() {}
 
 func (x *GetTaskRequest) ProtoReflect() protoreflect.Message {
-	mi := &file_hourbell_v1_tasks_proto_msgTypes[5]
+	mi := &file_hourbell_v1_tasks_proto_msgTypes[6]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -626,7 +819,7 @@ func (x *GetTaskRequest) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use GetTaskRequest.ProtoReflect.Descriptor instead.
 func (*GetTaskRequest) Descriptor() ([]byte, []int) {
-	return file_hourbell_v1_tasks_proto_rawDescGZIP(), []int{5}
+	return file_hourbell_v1_tasks_proto_rawDescGZIP(), []int{6}
 }
 
 func (x *GetTaskRequest) GetName() string {
@@ -647,7 +840,7 @@ type GetTaskResponse struct {
 
 func (x *GetTaskResponse) Reset() {
 	*x = GetTaskResponse{}
-	mi := &file_hourbell_v1_tasks_proto_msgTypes[6]
+	mi := &file_hourbell_v1_tasks_proto_msgTypes[7]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -659,7 +852,7 @@ func (x *GetTaskResponse) String() string {
 func (*GetTaskResponse) ProtoMessage() {}
 
 func (x *GetTaskResponse) ProtoReflect() protoreflect.Message {
-	mi := &file_hourbell_v1_tasks_proto_msgTypes[6]
+	mi := &file_hourbell_v1_tasks_proto_msgTypes[7]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -672,7 +865,7 @@ func (x *GetTaskResponse) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use GetTaskResponse.ProtoReflect.Descriptor instead.
 func (*GetTaskResponse) Descriptor() ([]byte, []int) {
-	return file_hourbell_v1_tasks_proto_rawDescGZIP(), []int{6}
+	return file_hourbell_v1_tasks_proto_rawDescGZIP(), []int{7}
 }
 
 func (x *GetTaskResponse) GetTask() *Task {
@@ -700,7 +893,7 @@ type ExplainTaskRequest struct {
 
 func (x *ExplainTaskRequest) Reset() {
 	*x = ExplainTaskRequest{}
-	mi := &file_hourbell_v1_tasks_proto_msgTypes[7]
+	mi := &file_hourbell_v1_tasks_proto_msgTypes[8]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -712,7 +905,7 @@ func (x *ExplainTaskRequest) String() string {
 func (*ExplainTaskRequest) ProtoMessage() {}
 
 func (x *ExplainTaskRequest) ProtoReflect() protoreflect.Message {
-	mi := &file_hourbell_v1_tasks_proto_msgTypes[7]
+	mi := &file_hourbell_v1_tasks_proto_msgTypes[8]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -725,7 +918,7 @@ func (x *ExplainTaskRequest) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use ExplainTaskRequest.ProtoReflect.Descriptor instead.
 func (*ExplainTaskRequest) Descriptor() ([]byte, []int) {
-	return file_hourbell_v1_tasks_proto_rawDescGZIP(), []int{7}
+	return file_hourbell_v1_tasks_proto_rawDescGZIP(), []int{8}
 }
 
 func (x *ExplainTaskRequest) GetName() string {
@@ -747,7 +940,7 @@ type ExplainTaskResponse struct {
 
 func (x *ExplainTaskResponse) Reset() {
 	*x = ExplainTaskResponse{}
-	mi := &file_hourbell_v1_tasks_proto_msgTypes[8]
+	mi := &file_hourbell_v1_tasks_proto_msgTypes[9]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -759,7 +952,7 @@ func (x *ExplainTaskResponse) String() string {
 func (*ExplainTaskResponse) ProtoMessage() {}
 
 func (x *ExplainTaskResponse) ProtoReflect() protoreflect.Message {
-	mi := &file_hourbell_v1_tasks_proto_msgTypes[8]
+	mi := &file_hourbell_v1_tasks_proto_msgTypes[9]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -772,7 +965,7 @@ func (x *ExplainTaskResponse) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use ExplainTaskResponse.ProtoReflect.Descriptor instead.
 func (*ExplainTaskResponse) Descriptor() ([]byte, []int) {
-	return file_hourbell_v1_tasks_proto_rawDescGZIP(), []int{8}
+	return file_hourbell_v1_tasks_proto_rawDescGZIP(), []int{9}
 }
 
 func (x *ExplainTaskResponse) GetTask() *Task {
@@ -814,7 +1007,7 @@ type Reason struct {
 
 func (x *Reason) Reset() {
 	*x = Reason{}
-	mi := &file_hourbell_v1_tasks_proto_msgTypes[9]
+	mi := &file_hourbell_v1_tasks_proto_msgTypes[10]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -826,7 +1019,7 @@ func (x *Reason) String() string {
 func (*Reason) ProtoMessage() {}
 
 func (x *Reason) ProtoReflect() protoreflect.Message {
-	mi := &file_hourbell_v1_tasks_proto_msgTypes[9]
+	mi := &file_hourbell_v1_tasks_proto_msgTypes[10]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -839,7 +1032,7 @@ func (x *Reason) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use Reason.ProtoReflect.Descriptor instead.
 func (*Reason) Descriptor() ([]byte, []int) {
-	return file_hourbell_v1_tasks_proto_rawDescGZIP(), []int{9}
+	return file_hourbell_v1_tasks_proto_rawDescGZIP(), []int{10}
 }
 
 func (x *Reason) GetWhat() string {
@@ -870,11 +1063,616 @@ func (x *Reason) GetEvent() string {
 	return ""
 }
 
+// PostponeTasksRequest puts tasks off.
+type PostponeTasksRequest struct {
+	state protoimpl.MessageState `protogen:"open.v1"`
+	// Required: machines/{machine}
+	Parent string `protobuf:"bytes,1,opt,name=parent,proto3" json:"parent,omitempty"`
+	// points/{point}/tasks/{task}; or empty with round.
+	Tasks []string `protobuf:"bytes,2,rep,name=tasks,proto3" json:"tasks,omitempty"`
+	// All tasks of this round.
+	Round string `protobuf:"bytes,3,opt,name=round,proto3" json:"round,omitempty"`
+	// Required: why, in words.
+	Why string `protobuf:"bytes,4,opt,name=why,proto3" json:"why,omitempty"`
+	// For so many running hours, milliseconds; 0: by date.
+	ForMs int64 `protobuf:"varint,5,opt,name=for_ms,json=forMs,proto3" json:"for_ms,omitempty"`
+	// The meter of for_ms; empty: that which decides the task.
+	Meter string `protobuf:"bytes,6,opt,name=meter,proto3" json:"meter,omitempty"`
+	// Until this day. Absent: by hours.
+	UntilDate *CivilDate `protobuf:"bytes,7,opt,name=until_date,json=untilDate,proto3" json:"until_date,omitempty"`
+	// UUID; the same one repeats the answer.
+	RequestId     string `protobuf:"bytes,8,opt,name=request_id,json=requestId,proto3" json:"request_id,omitempty"`
+	unknownFields protoimpl.UnknownFields
+	sizeCache     protoimpl.SizeCache
+}
+
+func (x *PostponeTasksRequest) Reset() {
+	*x = PostponeTasksRequest{}
+	mi := &file_hourbell_v1_tasks_proto_msgTypes[11]
+	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+	ms.StoreMessageInfo(mi)
+}
+
+func (x *PostponeTasksRequest) String() string {
+	return protoimpl.X.MessageStringOf(x)
+}
+
+func (*PostponeTasksRequest) ProtoMessage() {}
+
+func (x *PostponeTasksRequest) ProtoReflect() protoreflect.Message {
+	mi := &file_hourbell_v1_tasks_proto_msgTypes[11]
+	if x != nil {
+		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+		if ms.LoadMessageInfo() == nil {
+			ms.StoreMessageInfo(mi)
+		}
+		return ms
+	}
+	return mi.MessageOf(x)
+}
+
+// Deprecated: Use PostponeTasksRequest.ProtoReflect.Descriptor instead.
+func (*PostponeTasksRequest) Descriptor() ([]byte, []int) {
+	return file_hourbell_v1_tasks_proto_rawDescGZIP(), []int{11}
+}
+
+func (x *PostponeTasksRequest) GetParent() string {
+	if x != nil {
+		return x.Parent
+	}
+	return ""
+}
+
+func (x *PostponeTasksRequest) GetTasks() []string {
+	if x != nil {
+		return x.Tasks
+	}
+	return nil
+}
+
+func (x *PostponeTasksRequest) GetRound() string {
+	if x != nil {
+		return x.Round
+	}
+	return ""
+}
+
+func (x *PostponeTasksRequest) GetWhy() string {
+	if x != nil {
+		return x.Why
+	}
+	return ""
+}
+
+func (x *PostponeTasksRequest) GetForMs() int64 {
+	if x != nil {
+		return x.ForMs
+	}
+	return 0
+}
+
+func (x *PostponeTasksRequest) GetMeter() string {
+	if x != nil {
+		return x.Meter
+	}
+	return ""
+}
+
+func (x *PostponeTasksRequest) GetUntilDate() *CivilDate {
+	if x != nil {
+		return x.UntilDate
+	}
+	return nil
+}
+
+func (x *PostponeTasksRequest) GetRequestId() string {
+	if x != nil {
+		return x.RequestId
+	}
+	return ""
+}
+
+// PostponeTasksResponse gives the tasks as they stand.
+type PostponeTasksResponse struct {
+	state protoimpl.MessageState `protogen:"open.v1"`
+	Tasks []*Task                `protobuf:"bytes,1,rep,name=tasks,proto3" json:"tasks,omitempty"`
+	// This request had been taken in before.
+	Repeated      bool `protobuf:"varint,2,opt,name=repeated,proto3" json:"repeated,omitempty"`
+	unknownFields protoimpl.UnknownFields
+	sizeCache     protoimpl.SizeCache
+}
+
+func (x *PostponeTasksResponse) Reset() {
+	*x = PostponeTasksResponse{}
+	mi := &file_hourbell_v1_tasks_proto_msgTypes[12]
+	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+	ms.StoreMessageInfo(mi)
+}
+
+func (x *PostponeTasksResponse) String() string {
+	return protoimpl.X.MessageStringOf(x)
+}
+
+func (*PostponeTasksResponse) ProtoMessage() {}
+
+func (x *PostponeTasksResponse) ProtoReflect() protoreflect.Message {
+	mi := &file_hourbell_v1_tasks_proto_msgTypes[12]
+	if x != nil {
+		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+		if ms.LoadMessageInfo() == nil {
+			ms.StoreMessageInfo(mi)
+		}
+		return ms
+	}
+	return mi.MessageOf(x)
+}
+
+// Deprecated: Use PostponeTasksResponse.ProtoReflect.Descriptor instead.
+func (*PostponeTasksResponse) Descriptor() ([]byte, []int) {
+	return file_hourbell_v1_tasks_proto_rawDescGZIP(), []int{12}
+}
+
+func (x *PostponeTasksResponse) GetTasks() []*Task {
+	if x != nil {
+		return x.Tasks
+	}
+	return nil
+}
+
+func (x *PostponeTasksResponse) GetRepeated() bool {
+	if x != nil {
+		return x.Repeated
+	}
+	return false
+}
+
+// ReturnTasksRequest takes a postponement back.
+type ReturnTasksRequest struct {
+	state protoimpl.MessageState `protogen:"open.v1"`
+	// Required: machines/{machine}
+	Parent string `protobuf:"bytes,1,opt,name=parent,proto3" json:"parent,omitempty"`
+	// points/{point}/tasks/{task}; or empty with round.
+	Tasks []string `protobuf:"bytes,2,rep,name=tasks,proto3" json:"tasks,omitempty"`
+	// All tasks of this round.
+	Round string `protobuf:"bytes,3,opt,name=round,proto3" json:"round,omitempty"`
+	Why   string `protobuf:"bytes,4,opt,name=why,proto3" json:"why,omitempty"`
+	// UUID; the same one repeats the answer.
+	RequestId     string `protobuf:"bytes,5,opt,name=request_id,json=requestId,proto3" json:"request_id,omitempty"`
+	unknownFields protoimpl.UnknownFields
+	sizeCache     protoimpl.SizeCache
+}
+
+func (x *ReturnTasksRequest) Reset() {
+	*x = ReturnTasksRequest{}
+	mi := &file_hourbell_v1_tasks_proto_msgTypes[13]
+	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+	ms.StoreMessageInfo(mi)
+}
+
+func (x *ReturnTasksRequest) String() string {
+	return protoimpl.X.MessageStringOf(x)
+}
+
+func (*ReturnTasksRequest) ProtoMessage() {}
+
+func (x *ReturnTasksRequest) ProtoReflect() protoreflect.Message {
+	mi := &file_hourbell_v1_tasks_proto_msgTypes[13]
+	if x != nil {
+		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+		if ms.LoadMessageInfo() == nil {
+			ms.StoreMessageInfo(mi)
+		}
+		return ms
+	}
+	return mi.MessageOf(x)
+}
+
+// Deprecated: Use ReturnTasksRequest.ProtoReflect.Descriptor instead.
+func (*ReturnTasksRequest) Descriptor() ([]byte, []int) {
+	return file_hourbell_v1_tasks_proto_rawDescGZIP(), []int{13}
+}
+
+func (x *ReturnTasksRequest) GetParent() string {
+	if x != nil {
+		return x.Parent
+	}
+	return ""
+}
+
+func (x *ReturnTasksRequest) GetTasks() []string {
+	if x != nil {
+		return x.Tasks
+	}
+	return nil
+}
+
+func (x *ReturnTasksRequest) GetRound() string {
+	if x != nil {
+		return x.Round
+	}
+	return ""
+}
+
+func (x *ReturnTasksRequest) GetWhy() string {
+	if x != nil {
+		return x.Why
+	}
+	return ""
+}
+
+func (x *ReturnTasksRequest) GetRequestId() string {
+	if x != nil {
+		return x.RequestId
+	}
+	return ""
+}
+
+// ReturnTasksResponse gives the tasks as they stand.
+type ReturnTasksResponse struct {
+	state protoimpl.MessageState `protogen:"open.v1"`
+	Tasks []*Task                `protobuf:"bytes,1,rep,name=tasks,proto3" json:"tasks,omitempty"`
+	// This request had been taken in before.
+	Repeated      bool `protobuf:"varint,2,opt,name=repeated,proto3" json:"repeated,omitempty"`
+	unknownFields protoimpl.UnknownFields
+	sizeCache     protoimpl.SizeCache
+}
+
+func (x *ReturnTasksResponse) Reset() {
+	*x = ReturnTasksResponse{}
+	mi := &file_hourbell_v1_tasks_proto_msgTypes[14]
+	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+	ms.StoreMessageInfo(mi)
+}
+
+func (x *ReturnTasksResponse) String() string {
+	return protoimpl.X.MessageStringOf(x)
+}
+
+func (*ReturnTasksResponse) ProtoMessage() {}
+
+func (x *ReturnTasksResponse) ProtoReflect() protoreflect.Message {
+	mi := &file_hourbell_v1_tasks_proto_msgTypes[14]
+	if x != nil {
+		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+		if ms.LoadMessageInfo() == nil {
+			ms.StoreMessageInfo(mi)
+		}
+		return ms
+	}
+	return mi.MessageOf(x)
+}
+
+// Deprecated: Use ReturnTasksResponse.ProtoReflect.Descriptor instead.
+func (*ReturnTasksResponse) Descriptor() ([]byte, []int) {
+	return file_hourbell_v1_tasks_proto_rawDescGZIP(), []int{14}
+}
+
+func (x *ReturnTasksResponse) GetTasks() []*Task {
+	if x != nil {
+		return x.Tasks
+	}
+	return nil
+}
+
+func (x *ReturnTasksResponse) GetRepeated() bool {
+	if x != nil {
+		return x.Repeated
+	}
+	return false
+}
+
+// ReviewTaskRequest names a task.
+type ReviewTaskRequest struct {
+	state protoimpl.MessageState `protogen:"open.v1"`
+	// Required: machines/{machine}/points/{point}/tasks/{task}
+	Name          string `protobuf:"bytes,1,opt,name=name,proto3" json:"name,omitempty"`
+	unknownFields protoimpl.UnknownFields
+	sizeCache     protoimpl.SizeCache
+}
+
+func (x *ReviewTaskRequest) Reset() {
+	*x = ReviewTaskRequest{}
+	mi := &file_hourbell_v1_tasks_proto_msgTypes[15]
+	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+	ms.StoreMessageInfo(mi)
+}
+
+func (x *ReviewTaskRequest) String() string {
+	return protoimpl.X.MessageStringOf(x)
+}
+
+func (*ReviewTaskRequest) ProtoMessage() {}
+
+func (x *ReviewTaskRequest) ProtoReflect() protoreflect.Message {
+	mi := &file_hourbell_v1_tasks_proto_msgTypes[15]
+	if x != nil {
+		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+		if ms.LoadMessageInfo() == nil {
+			ms.StoreMessageInfo(mi)
+		}
+		return ms
+	}
+	return mi.MessageOf(x)
+}
+
+// Deprecated: Use ReviewTaskRequest.ProtoReflect.Descriptor instead.
+func (*ReviewTaskRequest) Descriptor() ([]byte, []int) {
+	return file_hourbell_v1_tasks_proto_rawDescGZIP(), []int{15}
+}
+
+func (x *ReviewTaskRequest) GetName() string {
+	if x != nil {
+		return x.Name
+	}
+	return ""
+}
+
+// ReviewTaskResponse is the look back.
+type ReviewTaskResponse struct {
+	state protoimpl.MessageState `protogen:"open.v1"`
+	Task  *Task                  `protobuf:"bytes,1,opt,name=task,proto3" json:"task,omitempty"`
+	// Each finding in words, with its figures.
+	Findings []string `protobuf:"bytes,2,rep,name=findings,proto3" json:"findings,omitempty"`
+	// What is proposed, in words; empty: leave it as it is.
+	Proposal      string `protobuf:"bytes,3,opt,name=proposal,proto3" json:"proposal,omitempty"`
+	unknownFields protoimpl.UnknownFields
+	sizeCache     protoimpl.SizeCache
+}
+
+func (x *ReviewTaskResponse) Reset() {
+	*x = ReviewTaskResponse{}
+	mi := &file_hourbell_v1_tasks_proto_msgTypes[16]
+	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+	ms.StoreMessageInfo(mi)
+}
+
+func (x *ReviewTaskResponse) String() string {
+	return protoimpl.X.MessageStringOf(x)
+}
+
+func (*ReviewTaskResponse) ProtoMessage() {}
+
+func (x *ReviewTaskResponse) ProtoReflect() protoreflect.Message {
+	mi := &file_hourbell_v1_tasks_proto_msgTypes[16]
+	if x != nil {
+		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+		if ms.LoadMessageInfo() == nil {
+			ms.StoreMessageInfo(mi)
+		}
+		return ms
+	}
+	return mi.MessageOf(x)
+}
+
+// Deprecated: Use ReviewTaskResponse.ProtoReflect.Descriptor instead.
+func (*ReviewTaskResponse) Descriptor() ([]byte, []int) {
+	return file_hourbell_v1_tasks_proto_rawDescGZIP(), []int{16}
+}
+
+func (x *ReviewTaskResponse) GetTask() *Task {
+	if x != nil {
+		return x.Task
+	}
+	return nil
+}
+
+func (x *ReviewTaskResponse) GetFindings() []string {
+	if x != nil {
+		return x.Findings
+	}
+	return nil
+}
+
+func (x *ReviewTaskResponse) GetProposal() string {
+	if x != nil {
+		return x.Proposal
+	}
+	return ""
+}
+
+// GetAdherenceRequest names a machine.
+type GetAdherenceRequest struct {
+	state protoimpl.MessageState `protogen:"open.v1"`
+	// Required: machines/{machine}
+	Name          string `protobuf:"bytes,1,opt,name=name,proto3" json:"name,omitempty"`
+	unknownFields protoimpl.UnknownFields
+	sizeCache     protoimpl.SizeCache
+}
+
+func (x *GetAdherenceRequest) Reset() {
+	*x = GetAdherenceRequest{}
+	mi := &file_hourbell_v1_tasks_proto_msgTypes[17]
+	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+	ms.StoreMessageInfo(mi)
+}
+
+func (x *GetAdherenceRequest) String() string {
+	return protoimpl.X.MessageStringOf(x)
+}
+
+func (*GetAdherenceRequest) ProtoMessage() {}
+
+func (x *GetAdherenceRequest) ProtoReflect() protoreflect.Message {
+	mi := &file_hourbell_v1_tasks_proto_msgTypes[17]
+	if x != nil {
+		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+		if ms.LoadMessageInfo() == nil {
+			ms.StoreMessageInfo(mi)
+		}
+		return ms
+	}
+	return mi.MessageOf(x)
+}
+
+// Deprecated: Use GetAdherenceRequest.ProtoReflect.Descriptor instead.
+func (*GetAdherenceRequest) Descriptor() ([]byte, []int) {
+	return file_hourbell_v1_tasks_proto_rawDescGZIP(), []int{17}
+}
+
+func (x *GetAdherenceRequest) GetName() string {
+	if x != nil {
+		return x.Name
+	}
+	return ""
+}
+
+// GetAdherenceResponse says how well intervals were kept.
+type GetAdherenceResponse struct {
+	state         protoimpl.MessageState `protogen:"open.v1"`
+	Tasks         []*TaskAdherence       `protobuf:"bytes,1,rep,name=tasks,proto3" json:"tasks,omitempty"`
+	unknownFields protoimpl.UnknownFields
+	sizeCache     protoimpl.SizeCache
+}
+
+func (x *GetAdherenceResponse) Reset() {
+	*x = GetAdherenceResponse{}
+	mi := &file_hourbell_v1_tasks_proto_msgTypes[18]
+	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+	ms.StoreMessageInfo(mi)
+}
+
+func (x *GetAdherenceResponse) String() string {
+	return protoimpl.X.MessageStringOf(x)
+}
+
+func (*GetAdherenceResponse) ProtoMessage() {}
+
+func (x *GetAdherenceResponse) ProtoReflect() protoreflect.Message {
+	mi := &file_hourbell_v1_tasks_proto_msgTypes[18]
+	if x != nil {
+		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+		if ms.LoadMessageInfo() == nil {
+			ms.StoreMessageInfo(mi)
+		}
+		return ms
+	}
+	return mi.MessageOf(x)
+}
+
+// Deprecated: Use GetAdherenceResponse.ProtoReflect.Descriptor instead.
+func (*GetAdherenceResponse) Descriptor() ([]byte, []int) {
+	return file_hourbell_v1_tasks_proto_rawDescGZIP(), []int{18}
+}
+
+func (x *GetAdherenceResponse) GetTasks() []*TaskAdherence {
+	if x != nil {
+		return x.Tasks
+	}
+	return nil
+}
+
+// TaskAdherence counts a task's services.
+type TaskAdherence struct {
+	state protoimpl.MessageState `protogen:"open.v1"`
+	// machines/{machine}/points/{point}/tasks/{task}
+	Task string `protobuf:"bytes,1,opt,name=task,proto3" json:"task,omitempty"`
+	Call string `protobuf:"bytes,2,opt,name=call,proto3" json:"call,omitempty"`
+	// Services on record that count.
+	Services int32 `protobuf:"varint,3,opt,name=services,proto3" json:"services,omitempty"`
+	// Of those, before it was due.
+	Early int32 `protobuf:"varint,4,opt,name=early,proto3" json:"early,omitempty"`
+	// While it was due.
+	InTime int32 `protobuf:"varint,5,opt,name=in_time,json=inTime,proto3" json:"in_time,omitempty"`
+	// When it was overdue.
+	Late int32 `protobuf:"varint,6,opt,name=late,proto3" json:"late,omitempty"`
+	// The longest that was run beyond due, milliseconds.
+	MostOverMs    int64      `protobuf:"varint,7,opt,name=most_over_ms,json=mostOverMs,proto3" json:"most_over_ms,omitempty"`
+	Cautions      []*Caution `protobuf:"bytes,8,rep,name=cautions,proto3" json:"cautions,omitempty"`
+	unknownFields protoimpl.UnknownFields
+	sizeCache     protoimpl.SizeCache
+}
+
+func (x *TaskAdherence) Reset() {
+	*x = TaskAdherence{}
+	mi := &file_hourbell_v1_tasks_proto_msgTypes[19]
+	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+	ms.StoreMessageInfo(mi)
+}
+
+func (x *TaskAdherence) String() string {
+	return protoimpl.X.MessageStringOf(x)
+}
+
+func (*TaskAdherence) ProtoMessage() {}
+
+func (x *TaskAdherence) ProtoReflect() protoreflect.Message {
+	mi := &file_hourbell_v1_tasks_proto_msgTypes[19]
+	if x != nil {
+		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+		if ms.LoadMessageInfo() == nil {
+			ms.StoreMessageInfo(mi)
+		}
+		return ms
+	}
+	return mi.MessageOf(x)
+}
+
+// Deprecated: Use TaskAdherence.ProtoReflect.Descriptor instead.
+func (*TaskAdherence) Descriptor() ([]byte, []int) {
+	return file_hourbell_v1_tasks_proto_rawDescGZIP(), []int{19}
+}
+
+func (x *TaskAdherence) GetTask() string {
+	if x != nil {
+		return x.Task
+	}
+	return ""
+}
+
+func (x *TaskAdherence) GetCall() string {
+	if x != nil {
+		return x.Call
+	}
+	return ""
+}
+
+func (x *TaskAdherence) GetServices() int32 {
+	if x != nil {
+		return x.Services
+	}
+	return 0
+}
+
+func (x *TaskAdherence) GetEarly() int32 {
+	if x != nil {
+		return x.Early
+	}
+	return 0
+}
+
+func (x *TaskAdherence) GetInTime() int32 {
+	if x != nil {
+		return x.InTime
+	}
+	return 0
+}
+
+func (x *TaskAdherence) GetLate() int32 {
+	if x != nil {
+		return x.Late
+	}
+	return 0
+}
+
+func (x *TaskAdherence) GetMostOverMs() int64 {
+	if x != nil {
+		return x.MostOverMs
+	}
+	return 0
+}
+
+func (x *TaskAdherence) GetCautions() []*Caution {
+	if x != nil {
+		return x.Cautions
+	}
+	return nil
+}
+
 var File_hourbell_v1_tasks_proto protoreflect.FileDescriptor
 
 const file_hourbell_v1_tasks_proto_rawDesc = "" +
 	"\n" +
-	"\x17hourbell/v1/tasks.proto\x12\vhourbell.v1\x1a\x1fgoogle/protobuf/timestamp.proto\x1a\x18hourbell/v1/common.proto\"\xe6\x04\n" +
+	"\x17hourbell/v1/tasks.proto\x12\vhourbell.v1\x1a\x1fgoogle/protobuf/timestamp.proto\x1a\x18hourbell/v1/common.proto\"\xfb\x06\n" +
 	"\x04Task\x12\x12\n" +
 	"\x04name\x18\x01 \x01(\tR\x04name\x12\x0e\n" +
 	"\x02do\x18\x02 \x01(\tR\x02do\x12\x12\n" +
@@ -897,10 +1695,28 @@ const file_hourbell_v1_tasks_proto_rawDesc = "" +
 	"\x04side\x18\x11 \x01(\tR\x04side\x12\x14\n" +
 	"\x05reach\x18\x12 \x01(\tR\x05reach\x12\x16\n" +
 	"\x06notice\x18\x13 \x01(\tR\x06notice\x12\x12\n" +
-	"\x04gone\x18\x14 \x01(\bR\x04gone\"\xdf\x03\n" +
+	"\x04gone\x18\x14 \x01(\bR\x04gone\x128\n" +
+	"\vbuild_state\x18\x15 \x01(\x0e2\x17.hourbell.v1.BuildStateR\n" +
+	"buildState\x12\x1b\n" +
+	"\tbuild_why\x18\x16 \x01(\tR\bbuildWhy\x127\n" +
+	"\tpostponed\x18\x17 \x01(\v2\x19.hourbell.v1.PostponementR\tpostponed\x12)\n" +
+	"\x04work\x18\x18 \x01(\v2\x15.hourbell.v1.TaskWorkR\x04work\x12\x1d\n" +
+	"\n" +
+	"point_call\x18\x19 \x01(\tR\tpointCall\x129\n" +
+	"\rbook_counters\x18\x1a \x03(\v2\x14.hourbell.v1.CounterR\fbookCounters\"\x9a\x01\n" +
+	"\fPostponement\x12\x10\n" +
+	"\x03why\x18\x01 \x01(\tR\x03why\x12\x16\n" +
+	"\x06person\x18\x02 \x01(\tR\x06person\x12\x14\n" +
+	"\x05meter\x18\x03 \x01(\tR\x05meter\x12\x13\n" +
+	"\x05at_ms\x18\x04 \x01(\x03R\x04atMs\x125\n" +
+	"\n" +
+	"until_date\x18\x05 \x01(\v2\x16.hourbell.v1.CivilDateR\tuntilDate\"\xf8\x04\n" +
 	"\aCounter\x12\x1b\n" +
 	"\bevery_ms\x18\x01 \x01(\x03H\x00R\aeveryMs\x12#\n" +
-	"\fevery_months\x18\x02 \x01(\x05H\x00R\veveryMonths\x12\x14\n" +
+	"\fevery_months\x18\x02 \x01(\x05H\x00R\veveryMonths\x12,\n" +
+	"\x11every_days_worked\x18\f \x01(\x05H\x00R\x0feveryDaysWorked\x12%\n" +
+	"\revery_seasons\x18\r \x01(\x05H\x00R\feverySeasons\x12,\n" +
+	"\x11every_count_milli\x18\x0e \x01(\x03H\x00R\x0feveryCountMilli\x12\x14\n" +
 	"\x05meter\x18\x03 \x01(\tR\x05meter\x12\x1e\n" +
 	"\bsince_ms\x18\x04 \x01(\x03H\x01R\asinceMs\x88\x01\x01\x12\x1c\n" +
 	"\aleft_ms\x18\x05 \x01(\x03H\x02R\x06leftMs\x88\x01\x01\x12\x1f\n" +
@@ -912,7 +1728,8 @@ const file_hourbell_v1_tasks_proto_rawDesc = "" +
 	"\tdue_state\x18\n" +
 	" \x01(\x0e2\x15.hourbell.v1.DueStateR\bdueState\x12\x1f\n" +
 	"\vunknown_why\x18\v \x01(\tR\n" +
-	"unknownWhyB\a\n" +
+	"unknownWhy\x12\x14\n" +
+	"\x05words\x18\x0f \x01(\tR\x05wordsB\a\n" +
 	"\x05everyB\v\n" +
 	"\t_since_msB\n" +
 	"\n" +
@@ -954,11 +1771,60 @@ const file_hourbell_v1_tasks_proto_rawDesc = "" +
 	"\x04what\x18\x01 \x01(\tR\x04what\x12\x14\n" +
 	"\x05value\x18\x02 \x01(\tR\x05value\x12+\n" +
 	"\x06moment\x18\x03 \x01(\v2\x13.hourbell.v1.MomentR\x06moment\x12\x14\n" +
-	"\x05event\x18\x04 \x01(\tR\x05event2\xf1\x01\n" +
+	"\x05event\x18\x04 \x01(\tR\x05event\"\xef\x01\n" +
+	"\x14PostponeTasksRequest\x12\x16\n" +
+	"\x06parent\x18\x01 \x01(\tR\x06parent\x12\x14\n" +
+	"\x05tasks\x18\x02 \x03(\tR\x05tasks\x12\x14\n" +
+	"\x05round\x18\x03 \x01(\tR\x05round\x12\x10\n" +
+	"\x03why\x18\x04 \x01(\tR\x03why\x12\x15\n" +
+	"\x06for_ms\x18\x05 \x01(\x03R\x05forMs\x12\x14\n" +
+	"\x05meter\x18\x06 \x01(\tR\x05meter\x125\n" +
+	"\n" +
+	"until_date\x18\a \x01(\v2\x16.hourbell.v1.CivilDateR\tuntilDate\x12\x1d\n" +
+	"\n" +
+	"request_id\x18\b \x01(\tR\trequestId\"\\\n" +
+	"\x15PostponeTasksResponse\x12'\n" +
+	"\x05tasks\x18\x01 \x03(\v2\x11.hourbell.v1.TaskR\x05tasks\x12\x1a\n" +
+	"\brepeated\x18\x02 \x01(\bR\brepeated\"\x89\x01\n" +
+	"\x12ReturnTasksRequest\x12\x16\n" +
+	"\x06parent\x18\x01 \x01(\tR\x06parent\x12\x14\n" +
+	"\x05tasks\x18\x02 \x03(\tR\x05tasks\x12\x14\n" +
+	"\x05round\x18\x03 \x01(\tR\x05round\x12\x10\n" +
+	"\x03why\x18\x04 \x01(\tR\x03why\x12\x1d\n" +
+	"\n" +
+	"request_id\x18\x05 \x01(\tR\trequestId\"Z\n" +
+	"\x13ReturnTasksResponse\x12'\n" +
+	"\x05tasks\x18\x01 \x03(\v2\x11.hourbell.v1.TaskR\x05tasks\x12\x1a\n" +
+	"\brepeated\x18\x02 \x01(\bR\brepeated\"'\n" +
+	"\x11ReviewTaskRequest\x12\x12\n" +
+	"\x04name\x18\x01 \x01(\tR\x04name\"s\n" +
+	"\x12ReviewTaskResponse\x12%\n" +
+	"\x04task\x18\x01 \x01(\v2\x11.hourbell.v1.TaskR\x04task\x12\x1a\n" +
+	"\bfindings\x18\x02 \x03(\tR\bfindings\x12\x1a\n" +
+	"\bproposal\x18\x03 \x01(\tR\bproposal\")\n" +
+	"\x13GetAdherenceRequest\x12\x12\n" +
+	"\x04name\x18\x01 \x01(\tR\x04name\"H\n" +
+	"\x14GetAdherenceResponse\x120\n" +
+	"\x05tasks\x18\x01 \x03(\v2\x1a.hourbell.v1.TaskAdherenceR\x05tasks\"\xea\x01\n" +
+	"\rTaskAdherence\x12\x12\n" +
+	"\x04task\x18\x01 \x01(\tR\x04task\x12\x12\n" +
+	"\x04call\x18\x02 \x01(\tR\x04call\x12\x1a\n" +
+	"\bservices\x18\x03 \x01(\x05R\bservices\x12\x14\n" +
+	"\x05early\x18\x04 \x01(\x05R\x05early\x12\x17\n" +
+	"\ain_time\x18\x05 \x01(\x05R\x06inTime\x12\x12\n" +
+	"\x04late\x18\x06 \x01(\x05R\x04late\x12 \n" +
+	"\fmost_over_ms\x18\a \x01(\x03R\n" +
+	"mostOverMs\x120\n" +
+	"\bcautions\x18\b \x03(\v2\x14.hourbell.v1.CautionR\bcautions2\xbf\x04\n" +
 	"\vTaskService\x12J\n" +
 	"\tListTasks\x12\x1d.hourbell.v1.ListTasksRequest\x1a\x1e.hourbell.v1.ListTasksResponse\x12D\n" +
 	"\aGetTask\x12\x1b.hourbell.v1.GetTaskRequest\x1a\x1c.hourbell.v1.GetTaskResponse\x12P\n" +
-	"\vExplainTask\x12\x1f.hourbell.v1.ExplainTaskRequest\x1a .hourbell.v1.ExplainTaskResponseB;Z9github.com/hourbell/hourbell/proto/hourbell/v1;hourbellv1b\x06proto3"
+	"\vExplainTask\x12\x1f.hourbell.v1.ExplainTaskRequest\x1a .hourbell.v1.ExplainTaskResponse\x12V\n" +
+	"\rPostponeTasks\x12!.hourbell.v1.PostponeTasksRequest\x1a\".hourbell.v1.PostponeTasksResponse\x12P\n" +
+	"\vReturnTasks\x12\x1f.hourbell.v1.ReturnTasksRequest\x1a .hourbell.v1.ReturnTasksResponse\x12M\n" +
+	"\n" +
+	"ReviewTask\x12\x1e.hourbell.v1.ReviewTaskRequest\x1a\x1f.hourbell.v1.ReviewTaskResponse\x12S\n" +
+	"\fGetAdherence\x12 .hourbell.v1.GetAdherenceRequest\x1a!.hourbell.v1.GetAdherenceResponseB;Z9github.com/hourbell/hourbell/proto/hourbell/v1;hourbellv1b\x06proto3"
 
 var (
 	file_hourbell_v1_tasks_proto_rawDescOnce sync.Once
@@ -972,55 +1838,86 @@ func file_hourbell_v1_tasks_proto_rawDescGZIP() []byte {
 	return file_hourbell_v1_tasks_proto_rawDescData
 }
 
-var file_hourbell_v1_tasks_proto_msgTypes = make([]protoimpl.MessageInfo, 10)
+var file_hourbell_v1_tasks_proto_msgTypes = make([]protoimpl.MessageInfo, 20)
 var file_hourbell_v1_tasks_proto_goTypes = []any{
 	(*Task)(nil),                  // 0: hourbell.v1.Task
-	(*Counter)(nil),               // 1: hourbell.v1.Counter
-	(*LastService)(nil),           // 2: hourbell.v1.LastService
-	(*ListTasksRequest)(nil),      // 3: hourbell.v1.ListTasksRequest
-	(*ListTasksResponse)(nil),     // 4: hourbell.v1.ListTasksResponse
-	(*GetTaskRequest)(nil),        // 5: hourbell.v1.GetTaskRequest
-	(*GetTaskResponse)(nil),       // 6: hourbell.v1.GetTaskResponse
-	(*ExplainTaskRequest)(nil),    // 7: hourbell.v1.ExplainTaskRequest
-	(*ExplainTaskResponse)(nil),   // 8: hourbell.v1.ExplainTaskResponse
-	(*Reason)(nil),                // 9: hourbell.v1.Reason
-	(DueState)(0),                 // 10: hourbell.v1.DueState
-	(*Moment)(nil),                // 11: hourbell.v1.Moment
-	(*Caution)(nil),               // 12: hourbell.v1.Caution
-	(*CivilDate)(nil),             // 13: hourbell.v1.CivilDate
-	(*timestamppb.Timestamp)(nil), // 14: google.protobuf.Timestamp
+	(*Postponement)(nil),          // 1: hourbell.v1.Postponement
+	(*Counter)(nil),               // 2: hourbell.v1.Counter
+	(*LastService)(nil),           // 3: hourbell.v1.LastService
+	(*ListTasksRequest)(nil),      // 4: hourbell.v1.ListTasksRequest
+	(*ListTasksResponse)(nil),     // 5: hourbell.v1.ListTasksResponse
+	(*GetTaskRequest)(nil),        // 6: hourbell.v1.GetTaskRequest
+	(*GetTaskResponse)(nil),       // 7: hourbell.v1.GetTaskResponse
+	(*ExplainTaskRequest)(nil),    // 8: hourbell.v1.ExplainTaskRequest
+	(*ExplainTaskResponse)(nil),   // 9: hourbell.v1.ExplainTaskResponse
+	(*Reason)(nil),                // 10: hourbell.v1.Reason
+	(*PostponeTasksRequest)(nil),  // 11: hourbell.v1.PostponeTasksRequest
+	(*PostponeTasksResponse)(nil), // 12: hourbell.v1.PostponeTasksResponse
+	(*ReturnTasksRequest)(nil),    // 13: hourbell.v1.ReturnTasksRequest
+	(*ReturnTasksResponse)(nil),   // 14: hourbell.v1.ReturnTasksResponse
+	(*ReviewTaskRequest)(nil),     // 15: hourbell.v1.ReviewTaskRequest
+	(*ReviewTaskResponse)(nil),    // 16: hourbell.v1.ReviewTaskResponse
+	(*GetAdherenceRequest)(nil),   // 17: hourbell.v1.GetAdherenceRequest
+	(*GetAdherenceResponse)(nil),  // 18: hourbell.v1.GetAdherenceResponse
+	(*TaskAdherence)(nil),         // 19: hourbell.v1.TaskAdherence
+	(DueState)(0),                 // 20: hourbell.v1.DueState
+	(*Moment)(nil),                // 21: hourbell.v1.Moment
+	(*Caution)(nil),               // 22: hourbell.v1.Caution
+	(BuildState)(0),               // 23: hourbell.v1.BuildState
+	(*TaskWork)(nil),              // 24: hourbell.v1.TaskWork
+	(*CivilDate)(nil),             // 25: hourbell.v1.CivilDate
+	(*timestamppb.Timestamp)(nil), // 26: google.protobuf.Timestamp
 }
 var file_hourbell_v1_tasks_proto_depIdxs = []int32{
-	10, // 0: hourbell.v1.Task.due_state:type_name -> hourbell.v1.DueState
-	11, // 1: hourbell.v1.Task.since_moment:type_name -> hourbell.v1.Moment
-	1,  // 2: hourbell.v1.Task.counters:type_name -> hourbell.v1.Counter
-	2,  // 3: hourbell.v1.Task.last_service:type_name -> hourbell.v1.LastService
-	12, // 4: hourbell.v1.Task.cautions:type_name -> hourbell.v1.Caution
-	13, // 5: hourbell.v1.Counter.due_date:type_name -> hourbell.v1.CivilDate
-	11, // 6: hourbell.v1.Counter.as_of_moment:type_name -> hourbell.v1.Moment
-	10, // 7: hourbell.v1.Counter.due_state:type_name -> hourbell.v1.DueState
-	11, // 8: hourbell.v1.LastService.done_moment:type_name -> hourbell.v1.Moment
-	13, // 9: hourbell.v1.LastService.done_date:type_name -> hourbell.v1.CivilDate
-	10, // 10: hourbell.v1.ListTasksRequest.at_least:type_name -> hourbell.v1.DueState
-	0,  // 11: hourbell.v1.ListTasksResponse.tasks:type_name -> hourbell.v1.Task
-	14, // 12: hourbell.v1.ListTasksResponse.answer_time:type_name -> google.protobuf.Timestamp
-	0,  // 13: hourbell.v1.GetTaskResponse.task:type_name -> hourbell.v1.Task
-	14, // 14: hourbell.v1.GetTaskResponse.answer_time:type_name -> google.protobuf.Timestamp
-	0,  // 15: hourbell.v1.ExplainTaskResponse.task:type_name -> hourbell.v1.Task
-	9,  // 16: hourbell.v1.ExplainTaskResponse.reasons:type_name -> hourbell.v1.Reason
-	14, // 17: hourbell.v1.ExplainTaskResponse.answer_time:type_name -> google.protobuf.Timestamp
-	11, // 18: hourbell.v1.Reason.moment:type_name -> hourbell.v1.Moment
-	3,  // 19: hourbell.v1.TaskService.ListTasks:input_type -> hourbell.v1.ListTasksRequest
-	5,  // 20: hourbell.v1.TaskService.GetTask:input_type -> hourbell.v1.GetTaskRequest
-	7,  // 21: hourbell.v1.TaskService.ExplainTask:input_type -> hourbell.v1.ExplainTaskRequest
-	4,  // 22: hourbell.v1.TaskService.ListTasks:output_type -> hourbell.v1.ListTasksResponse
-	6,  // 23: hourbell.v1.TaskService.GetTask:output_type -> hourbell.v1.GetTaskResponse
-	8,  // 24: hourbell.v1.TaskService.ExplainTask:output_type -> hourbell.v1.ExplainTaskResponse
-	22, // [22:25] is the sub-list for method output_type
-	19, // [19:22] is the sub-list for method input_type
-	19, // [19:19] is the sub-list for extension type_name
-	19, // [19:19] is the sub-list for extension extendee
-	0,  // [0:19] is the sub-list for field type_name
+	20, // 0: hourbell.v1.Task.due_state:type_name -> hourbell.v1.DueState
+	21, // 1: hourbell.v1.Task.since_moment:type_name -> hourbell.v1.Moment
+	2,  // 2: hourbell.v1.Task.counters:type_name -> hourbell.v1.Counter
+	3,  // 3: hourbell.v1.Task.last_service:type_name -> hourbell.v1.LastService
+	22, // 4: hourbell.v1.Task.cautions:type_name -> hourbell.v1.Caution
+	23, // 5: hourbell.v1.Task.build_state:type_name -> hourbell.v1.BuildState
+	1,  // 6: hourbell.v1.Task.postponed:type_name -> hourbell.v1.Postponement
+	24, // 7: hourbell.v1.Task.work:type_name -> hourbell.v1.TaskWork
+	2,  // 8: hourbell.v1.Task.book_counters:type_name -> hourbell.v1.Counter
+	25, // 9: hourbell.v1.Postponement.until_date:type_name -> hourbell.v1.CivilDate
+	25, // 10: hourbell.v1.Counter.due_date:type_name -> hourbell.v1.CivilDate
+	21, // 11: hourbell.v1.Counter.as_of_moment:type_name -> hourbell.v1.Moment
+	20, // 12: hourbell.v1.Counter.due_state:type_name -> hourbell.v1.DueState
+	21, // 13: hourbell.v1.LastService.done_moment:type_name -> hourbell.v1.Moment
+	25, // 14: hourbell.v1.LastService.done_date:type_name -> hourbell.v1.CivilDate
+	20, // 15: hourbell.v1.ListTasksRequest.at_least:type_name -> hourbell.v1.DueState
+	0,  // 16: hourbell.v1.ListTasksResponse.tasks:type_name -> hourbell.v1.Task
+	26, // 17: hourbell.v1.ListTasksResponse.answer_time:type_name -> google.protobuf.Timestamp
+	0,  // 18: hourbell.v1.GetTaskResponse.task:type_name -> hourbell.v1.Task
+	26, // 19: hourbell.v1.GetTaskResponse.answer_time:type_name -> google.protobuf.Timestamp
+	0,  // 20: hourbell.v1.ExplainTaskResponse.task:type_name -> hourbell.v1.Task
+	10, // 21: hourbell.v1.ExplainTaskResponse.reasons:type_name -> hourbell.v1.Reason
+	26, // 22: hourbell.v1.ExplainTaskResponse.answer_time:type_name -> google.protobuf.Timestamp
+	21, // 23: hourbell.v1.Reason.moment:type_name -> hourbell.v1.Moment
+	25, // 24: hourbell.v1.PostponeTasksRequest.until_date:type_name -> hourbell.v1.CivilDate
+	0,  // 25: hourbell.v1.PostponeTasksResponse.tasks:type_name -> hourbell.v1.Task
+	0,  // 26: hourbell.v1.ReturnTasksResponse.tasks:type_name -> hourbell.v1.Task
+	0,  // 27: hourbell.v1.ReviewTaskResponse.task:type_name -> hourbell.v1.Task
+	19, // 28: hourbell.v1.GetAdherenceResponse.tasks:type_name -> hourbell.v1.TaskAdherence
+	22, // 29: hourbell.v1.TaskAdherence.cautions:type_name -> hourbell.v1.Caution
+	4,  // 30: hourbell.v1.TaskService.ListTasks:input_type -> hourbell.v1.ListTasksRequest
+	6,  // 31: hourbell.v1.TaskService.GetTask:input_type -> hourbell.v1.GetTaskRequest
+	8,  // 32: hourbell.v1.TaskService.ExplainTask:input_type -> hourbell.v1.ExplainTaskRequest
+	11, // 33: hourbell.v1.TaskService.PostponeTasks:input_type -> hourbell.v1.PostponeTasksRequest
+	13, // 34: hourbell.v1.TaskService.ReturnTasks:input_type -> hourbell.v1.ReturnTasksRequest
+	15, // 35: hourbell.v1.TaskService.ReviewTask:input_type -> hourbell.v1.ReviewTaskRequest
+	17, // 36: hourbell.v1.TaskService.GetAdherence:input_type -> hourbell.v1.GetAdherenceRequest
+	5,  // 37: hourbell.v1.TaskService.ListTasks:output_type -> hourbell.v1.ListTasksResponse
+	7,  // 38: hourbell.v1.TaskService.GetTask:output_type -> hourbell.v1.GetTaskResponse
+	9,  // 39: hourbell.v1.TaskService.ExplainTask:output_type -> hourbell.v1.ExplainTaskResponse
+	12, // 40: hourbell.v1.TaskService.PostponeTasks:output_type -> hourbell.v1.PostponeTasksResponse
+	14, // 41: hourbell.v1.TaskService.ReturnTasks:output_type -> hourbell.v1.ReturnTasksResponse
+	16, // 42: hourbell.v1.TaskService.ReviewTask:output_type -> hourbell.v1.ReviewTaskResponse
+	18, // 43: hourbell.v1.TaskService.GetAdherence:output_type -> hourbell.v1.GetAdherenceResponse
+	37, // [37:44] is the sub-list for method output_type
+	30, // [30:37] is the sub-list for method input_type
+	30, // [30:30] is the sub-list for extension type_name
+	30, // [30:30] is the sub-list for extension extendee
+	0,  // [0:30] is the sub-list for field type_name
 }
 
 func init() { file_hourbell_v1_tasks_proto_init() }
@@ -1029,9 +1926,12 @@ func file_hourbell_v1_tasks_proto_init() {
 		return
 	}
 	file_hourbell_v1_common_proto_init()
-	file_hourbell_v1_tasks_proto_msgTypes[1].OneofWrappers = []any{
+	file_hourbell_v1_tasks_proto_msgTypes[2].OneofWrappers = []any{
 		(*Counter_EveryMs)(nil),
 		(*Counter_EveryMonths)(nil),
+		(*Counter_EveryDaysWorked)(nil),
+		(*Counter_EverySeasons)(nil),
+		(*Counter_EveryCountMilli)(nil),
 	}
 	type x struct{}
 	out := protoimpl.TypeBuilder{
@@ -1039,7 +1939,7 @@ func file_hourbell_v1_tasks_proto_init() {
 			GoPackagePath: reflect.TypeOf(x{}).PkgPath(),
 			RawDescriptor: unsafe.Slice(unsafe.StringData(file_hourbell_v1_tasks_proto_rawDesc), len(file_hourbell_v1_tasks_proto_rawDesc)),
 			NumEnums:      0,
-			NumMessages:   10,
+			NumMessages:   20,
 			NumExtensions: 0,
 			NumServices:   1,
 		},

@@ -19,9 +19,13 @@ import (
 const _ = grpc.SupportPackageIsVersion9
 
 const (
-	TaskService_ListTasks_FullMethodName   = "/hourbell.v1.TaskService/ListTasks"
-	TaskService_GetTask_FullMethodName     = "/hourbell.v1.TaskService/GetTask"
-	TaskService_ExplainTask_FullMethodName = "/hourbell.v1.TaskService/ExplainTask"
+	TaskService_ListTasks_FullMethodName     = "/hourbell.v1.TaskService/ListTasks"
+	TaskService_GetTask_FullMethodName       = "/hourbell.v1.TaskService/GetTask"
+	TaskService_ExplainTask_FullMethodName   = "/hourbell.v1.TaskService/ExplainTask"
+	TaskService_PostponeTasks_FullMethodName = "/hourbell.v1.TaskService/PostponeTasks"
+	TaskService_ReturnTasks_FullMethodName   = "/hourbell.v1.TaskService/ReturnTasks"
+	TaskService_ReviewTask_FullMethodName    = "/hourbell.v1.TaskService/ReviewTask"
+	TaskService_GetAdherence_FullMethodName  = "/hourbell.v1.TaskService/GetAdherence"
 )
 
 // TaskServiceClient is the client API for TaskService service.
@@ -37,6 +41,15 @@ type TaskServiceClient interface {
 	// ExplainTask gives the chain of reasons for a task's counter: every input with
 	// its time.
 	ExplainTask(ctx context.Context, in *ExplainTaskRequest, opts ...grpc.CallOption) (*ExplainTaskResponse, error)
+	// PostponeTasks puts tasks off, with a reason and an end.
+	PostponeTasks(ctx context.Context, in *PostponeTasksRequest, opts ...grpc.CallOption) (*PostponeTasksResponse, error)
+	// ReturnTasks takes a postponement back.
+	ReturnTasks(ctx context.Context, in *ReturnTasksRequest, opts ...grpc.CallOption) (*ReturnTasksResponse, error)
+	// ReviewTask looks back at a task: what its figures were and what they say of
+	// its interval.
+	ReviewTask(ctx context.Context, in *ReviewTaskRequest, opts ...grpc.CallOption) (*ReviewTaskResponse, error)
+	// GetAdherence says how well a machine's intervals were kept.
+	GetAdherence(ctx context.Context, in *GetAdherenceRequest, opts ...grpc.CallOption) (*GetAdherenceResponse, error)
 }
 
 type taskServiceClient struct {
@@ -77,6 +90,46 @@ func (c *taskServiceClient) ExplainTask(ctx context.Context, in *ExplainTaskRequ
 	return out, nil
 }
 
+func (c *taskServiceClient) PostponeTasks(ctx context.Context, in *PostponeTasksRequest, opts ...grpc.CallOption) (*PostponeTasksResponse, error) {
+	cOpts := append([]grpc.CallOption{grpc.StaticMethod()}, opts...)
+	out := new(PostponeTasksResponse)
+	err := c.cc.Invoke(ctx, TaskService_PostponeTasks_FullMethodName, in, out, cOpts...)
+	if err != nil {
+		return nil, err
+	}
+	return out, nil
+}
+
+func (c *taskServiceClient) ReturnTasks(ctx context.Context, in *ReturnTasksRequest, opts ...grpc.CallOption) (*ReturnTasksResponse, error) {
+	cOpts := append([]grpc.CallOption{grpc.StaticMethod()}, opts...)
+	out := new(ReturnTasksResponse)
+	err := c.cc.Invoke(ctx, TaskService_ReturnTasks_FullMethodName, in, out, cOpts...)
+	if err != nil {
+		return nil, err
+	}
+	return out, nil
+}
+
+func (c *taskServiceClient) ReviewTask(ctx context.Context, in *ReviewTaskRequest, opts ...grpc.CallOption) (*ReviewTaskResponse, error) {
+	cOpts := append([]grpc.CallOption{grpc.StaticMethod()}, opts...)
+	out := new(ReviewTaskResponse)
+	err := c.cc.Invoke(ctx, TaskService_ReviewTask_FullMethodName, in, out, cOpts...)
+	if err != nil {
+		return nil, err
+	}
+	return out, nil
+}
+
+func (c *taskServiceClient) GetAdherence(ctx context.Context, in *GetAdherenceRequest, opts ...grpc.CallOption) (*GetAdherenceResponse, error) {
+	cOpts := append([]grpc.CallOption{grpc.StaticMethod()}, opts...)
+	out := new(GetAdherenceResponse)
+	err := c.cc.Invoke(ctx, TaskService_GetAdherence_FullMethodName, in, out, cOpts...)
+	if err != nil {
+		return nil, err
+	}
+	return out, nil
+}
+
 // TaskServiceServer is the server API for TaskService service.
 // All implementations must embed UnimplementedTaskServiceServer
 // for forward compatibility.
@@ -90,6 +143,15 @@ type TaskServiceServer interface {
 	// ExplainTask gives the chain of reasons for a task's counter: every input with
 	// its time.
 	ExplainTask(context.Context, *ExplainTaskRequest) (*ExplainTaskResponse, error)
+	// PostponeTasks puts tasks off, with a reason and an end.
+	PostponeTasks(context.Context, *PostponeTasksRequest) (*PostponeTasksResponse, error)
+	// ReturnTasks takes a postponement back.
+	ReturnTasks(context.Context, *ReturnTasksRequest) (*ReturnTasksResponse, error)
+	// ReviewTask looks back at a task: what its figures were and what they say of
+	// its interval.
+	ReviewTask(context.Context, *ReviewTaskRequest) (*ReviewTaskResponse, error)
+	// GetAdherence says how well a machine's intervals were kept.
+	GetAdherence(context.Context, *GetAdherenceRequest) (*GetAdherenceResponse, error)
 	mustEmbedUnimplementedTaskServiceServer()
 }
 
@@ -108,6 +170,18 @@ func (UnimplementedTaskServiceServer) GetTask(context.Context, *GetTaskRequest) 
 }
 func (UnimplementedTaskServiceServer) ExplainTask(context.Context, *ExplainTaskRequest) (*ExplainTaskResponse, error) {
 	return nil, status.Error(codes.Unimplemented, "method ExplainTask not implemented")
+}
+func (UnimplementedTaskServiceServer) PostponeTasks(context.Context, *PostponeTasksRequest) (*PostponeTasksResponse, error) {
+	return nil, status.Error(codes.Unimplemented, "method PostponeTasks not implemented")
+}
+func (UnimplementedTaskServiceServer) ReturnTasks(context.Context, *ReturnTasksRequest) (*ReturnTasksResponse, error) {
+	return nil, status.Error(codes.Unimplemented, "method ReturnTasks not implemented")
+}
+func (UnimplementedTaskServiceServer) ReviewTask(context.Context, *ReviewTaskRequest) (*ReviewTaskResponse, error) {
+	return nil, status.Error(codes.Unimplemented, "method ReviewTask not implemented")
+}
+func (UnimplementedTaskServiceServer) GetAdherence(context.Context, *GetAdherenceRequest) (*GetAdherenceResponse, error) {
+	return nil, status.Error(codes.Unimplemented, "method GetAdherence not implemented")
 }
 func (UnimplementedTaskServiceServer) mustEmbedUnimplementedTaskServiceServer() {}
 func (UnimplementedTaskServiceServer) testEmbeddedByValue()                     {}
@@ -184,6 +258,78 @@ func _TaskService_ExplainTask_Handler(srv interface{}, ctx context.Context, dec 
 	return interceptor(ctx, in, info, handler)
 }
 
+func _TaskService_PostponeTasks_Handler(srv interface{}, ctx context.Context, dec func(interface{}) error, interceptor grpc.UnaryServerInterceptor) (interface{}, error) {
+	in := new(PostponeTasksRequest)
+	if err := dec(in); err != nil {
+		return nil, err
+	}
+	if interceptor == nil {
+		return srv.(TaskServiceServer).PostponeTasks(ctx, in)
+	}
+	info := &grpc.UnaryServerInfo{
+		Server:     srv,
+		FullMethod: TaskService_PostponeTasks_FullMethodName,
+	}
+	handler := func(ctx context.Context, req interface{}) (interface{}, error) {
+		return srv.(TaskServiceServer).PostponeTasks(ctx, req.(*PostponeTasksRequest))
+	}
+	return interceptor(ctx, in, info, handler)
+}
+
+func _TaskService_ReturnTasks_Handler(srv interface{}, ctx context.Context, dec func(interface{}) error, interceptor grpc.UnaryServerInterceptor) (interface{}, error) {
+	in := new(ReturnTasksRequest)
+	if err := dec(in); err != nil {
+		return nil, err
+	}
+	if interceptor == nil {
+		return srv.(TaskServiceServer).ReturnTasks(ctx, in)
+	}
+	info := &grpc.UnaryServerInfo{
+		Server:     srv,
+		FullMethod: TaskService_ReturnTasks_FullMethodName,
+	}
+	handler := func(ctx context.Context, req interface{}) (interface{}, error) {
+		return srv.(TaskServiceServer).ReturnTasks(ctx, req.(*ReturnTasksRequest))
+	}
+	return interceptor(ctx, in, info, handler)
+}
+
+func _TaskService_ReviewTask_Handler(srv interface{}, ctx context.Context, dec func(interface{}) error, interceptor grpc.UnaryServerInterceptor) (interface{}, error) {
+	in := new(ReviewTaskRequest)
+	if err := dec(in); err != nil {
+		return nil, err
+	}
+	if interceptor == nil {
+		return srv.(TaskServiceServer).ReviewTask(ctx, in)
+	}
+	info := &grpc.UnaryServerInfo{
+		Server:     srv,
+		FullMethod: TaskService_ReviewTask_FullMethodName,
+	}
+	handler := func(ctx context.Context, req interface{}) (interface{}, error) {
+		return srv.(TaskServiceServer).ReviewTask(ctx, req.(*ReviewTaskRequest))
+	}
+	return interceptor(ctx, in, info, handler)
+}
+
+func _TaskService_GetAdherence_Handler(srv interface{}, ctx context.Context, dec func(interface{}) error, interceptor grpc.UnaryServerInterceptor) (interface{}, error) {
+	in := new(GetAdherenceRequest)
+	if err := dec(in); err != nil {
+		return nil, err
+	}
+	if interceptor == nil {
+		return srv.(TaskServiceServer).GetAdherence(ctx, in)
+	}
+	info := &grpc.UnaryServerInfo{
+		Server:     srv,
+		FullMethod: TaskService_GetAdherence_FullMethodName,
+	}
+	handler := func(ctx context.Context, req interface{}) (interface{}, error) {
+		return srv.(TaskServiceServer).GetAdherence(ctx, req.(*GetAdherenceRequest))
+	}
+	return interceptor(ctx, in, info, handler)
+}
+
 // TaskService_ServiceDesc is the grpc.ServiceDesc for TaskService service.
 // It's only intended for direct use with grpc.RegisterService,
 // and not to be introspected or modified (even as a copy)
@@ -202,6 +348,22 @@ var TaskService_ServiceDesc = grpc.ServiceDesc{
 		{
 			MethodName: "ExplainTask",
 			Handler:    _TaskService_ExplainTask_Handler,
+		},
+		{
+			MethodName: "PostponeTasks",
+			Handler:    _TaskService_PostponeTasks_Handler,
+		},
+		{
+			MethodName: "ReturnTasks",
+			Handler:    _TaskService_ReturnTasks_Handler,
+		},
+		{
+			MethodName: "ReviewTask",
+			Handler:    _TaskService_ReviewTask_Handler,
+		},
+		{
+			MethodName: "GetAdherence",
+			Handler:    _TaskService_GetAdherence_Handler,
 		},
 	},
 	Streams:  []grpc.StreamDesc{},

@@ -1,0 +1,50 @@
+package api
+
+import (
+	"context"
+
+	"google.golang.org/protobuf/types/known/timestamppb"
+
+	"github.com/hourbell/hourbell/internal/maintenance"
+	pb "github.com/hourbell/hourbell/proto/hourbell/v1"
+)
+
+// ListReadiness says which machines are ready, and what holds the others.
+func (s *machines) ListReadiness(ctx context.Context, q *pb.ListReadinessRequest) (*pb.ListReadinessResponse, error) {
+	ids, err := s.granted(ctx, q.GetParent())
+	if err != nil {
+		return nil, err
+	}
+	p, err := newPager(q)
+	if err != nil {
+		return nil, err
+	}
+	ids, next := slicePage(p, ids, func(id string) string { return id })
+	out := &pb.ListReadinessResponse{NextPageToken: next, AnswerTime: timestamppb.New(s.o.Now())}
+	for _, id := range ids {
+		err := s.view(ctx, id, func(st *maintenance.State) { out.Machines = append(out.Machines, readinessOf(st)) })
+		if err != nil && !isUnknown(err) {
+			return nil, err
+		}
+	}
+	return out, nil
+}
+
+func readinessOf(st *maintenance.State) *pb.MachineReadiness {
+	machine := st.Machine.Machine
+	out := &pb.MachineReadiness{Machine: machineName(machine), DisplayName: st.Machine.Display}
+	for _, h := range ready(st) {
+		one := &pb.ReadinessHold{Remark: remarkName(machine, h.Remark), Words: h.Words, Part: h.Part}
+		if h.Task != "" {
+			one.Task, one.Cautions = taskName(machine, h.Task), cautionsOf(st.Chart, h.Task)
+		}
+		for i := range st.Remarks {
+			if r := &st.Remarks[i]; r.Key == h.Remark && !h.Remark.IsZero() {
+				one.Cautions = addCautions(one.Cautions, pointCautions(st.Chart, r.Point))
+			}
+		}
+		out.Holds = append(out.Holds, one)
+	}
+	out.Ready = len(out.Holds) == 0
+	return out
+}

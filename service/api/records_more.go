@@ -1,0 +1,105 @@
+package api
+
+import (
+	"fmt"
+
+	"github.com/hourbell/hourbell/internal/maintenance"
+	pb "github.com/hourbell/hourbell/proto/hourbell/v1"
+	"github.com/hourbell/hourbell/service/fault"
+)
+
+// materialsOf reads what went in. A material's task is taken with or without its
+// path, as records were written before.
+func materialsOf(machine string, list []*pb.MaterialUsed) []maintenance.MaterialUsed {
+	var out []maintenance.MaterialUsed
+	for _, m := range list {
+		out = append(out, maintenance.MaterialUsed{
+			Material: m.GetMaterial(), Milli: m.GetMilli(), Unit: m.GetUnit(), Task: eitherTask(machine, materialExtra(m, "task")), Gun: materialExtra(m, "gun"),
+		})
+	}
+	return out
+}
+
+func measuredOf(machine string, list []*pb.Measured) []maintenance.Measured {
+	var out []maintenance.Measured
+	for _, m := range list {
+		out = append(out, maintenance.Measured{Task: eitherTask(machine, m.GetTask()), Spot: m.GetSpot(), Left: m.GetLeft(), Micro: m.GetMicro(), Unit: m.GetUnit(), State: m.GetState()})
+	}
+	return out
+}
+
+// eitherTask gives a task's id, "point/task", of its path or its id.
+func eitherTask(machine, name string) string {
+	if id, err := taskUnder("", machine, name); err == nil {
+		return id
+	}
+	return name
+}
+
+// doneMore reads the rest of a record.
+func doneMore(machine string, r *pb.ServiceRecord, body *maintenance.ServiceDone) (err error) {
+	if body.Failed, err = tasksUnder("record.failed", machine, r.GetFailed()); err != nil {
+		return err
+	}
+	if r.GetShieldsOff() < 0 || r.GetShieldsOn() < 0 {
+		return fault.InvalidField("record.shields_off", "a number of shields is below 0", "count the shields off, and count them on again")
+	}
+	body.ShieldsOff, body.ShieldsOn = uint32(r.GetShieldsOff()), uint32(r.GetShieldsOn())
+	for i, f := range r.GetFound() {
+		task, err := taskUnder(fieldAt("record.found", i)+".task", machine, f.GetTask())
+		if err != nil {
+			return err
+		}
+		body.Found = append(body.Found, maintenance.AsFound{Task: task, Word: maintenance.FoundWord(f.GetWay())})
+	}
+	for i, c := range r.GetSeen() {
+		task, err := taskUnder(fieldAt("record.seen", i)+".task", machine, c.GetTask())
+		if err != nil {
+			return err
+		}
+		body.Seen = append(body.Seen, maintenance.SeenWord{Task: task, Criterion: c.GetCriterion(), InOrder: c.GetInOrder(), Note: c.GetNote()})
+	}
+	for _, p := range r.GetParts() {
+		body.Parts = append(body.Parts, maintenance.PartFitted{
+			Part: p.GetPart(), Variant: p.GetVariant(), Number: p.GetNumber(), Off: p.GetOff(), Why: maintenance.OffWord(p.GetOffReason()), Note: p.GetNote(), Spare: p.GetSpare(),
+		})
+	}
+	for i, name := range r.GetCloses() {
+		key, err := keyedUnder(fieldAt("record.closes", i), machine, remarkPattern, name)
+		if err != nil {
+			return err
+		}
+		body.Closes = append(body.Closes, key)
+	}
+	body.Walk, err = keyedUnder("record.walk", machine, walkPattern, r.GetWalk())
+	return err
+}
+
+// recordMore shows the rest of a record.
+func recordMore(out *pb.ServiceRecord, machine string, b *maintenance.ServiceDone) {
+	out.As, out.About, out.ShieldsOff, out.ShieldsOn = b.As, b.About, int32(b.ShieldsOff), int32(b.ShieldsOn)
+	for _, id := range b.Failed {
+		out.Failed = append(out.Failed, taskPath(id))
+	}
+	for _, f := range b.Found {
+		out.Found = append(out.Found, &pb.FoundPoint{Task: taskPath(f.Task), Way: pb.FoundWay(f.Word)})
+	}
+	for _, c := range b.Seen {
+		out.Seen = append(out.Seen, &pb.SeenCriterion{Task: taskPath(c.Task), Criterion: c.Criterion, InOrder: c.InOrder, Note: c.Note})
+	}
+	for _, p := range b.Parts {
+		out.Parts = append(out.Parts, &pb.FittedPart{Part: p.Part, Variant: p.Variant, Number: p.Number, Off: p.Off, OffReason: pb.PartOffReason(p.Why), Note: p.Note, Spare: p.Spare})
+	}
+	for _, key := range b.Closes {
+		out.Closes = append(out.Closes, remarkName(machine, key))
+	}
+	out.Walk = walkName(machine, b.Walk)
+}
+
+// known refuses a number that names nothing.
+func known(field string, names map[int32]string, n int32, what string) error {
+	if _, is := names[n]; !is {
+		return fault.InvalidField(field, fmt.Sprintf("%d is no %s", n, what), "see the contract for those there are")
+	}
+	return nil
+}
