@@ -127,10 +127,50 @@ func aboutMachine(id string) map[string]proto.Message {
 		"ListDoubts":          &pb.ListDoubtsRequest{Parent: m},
 		"AnswerDoubt":         &pb.AnswerDoubtRequest{Name: m + "/doubts/" + key, Word: pb.DoubtWord_DOUBT_WORD_WRONG},
 		"ListActiveWarnings":  &pb.ListActiveWarningsRequest{Parent: m}, "ListWarningCounts": &pb.ListWarningCountsRequest{Parent: m}, "ListWarningChanges": &pb.ListWarningChangesRequest{Parent: m},
-		"HandOverMachine": &pb.HandOverMachineRequest{Name: m, Site: "customers/far-mere/sites/far-mere-barn"},
-		"SetStorage":      &pb.SetStorageRequest{Name: m},
-		"Watch":           &pb.WatchRequest{Machines: []string{m}},
-		"Verify":          &pb.VerifyRequest{Machines: []string{m}},
+		"HandOverMachine":      &pb.HandOverMachineRequest{Name: m, Site: "customers/far-mere/sites/far-mere-barn"},
+		"SetStorage":           &pb.SetStorageRequest{Name: m},
+		"Watch":                &pb.WatchRequest{Machines: []string{m}},
+		"Verify":               &pb.VerifyRequest{Machines: []string{m}},
+		"ConfirmServiceRecord": &pb.ConfirmServiceRecordRequest{Name: m + "/records/" + key},
+		"ListReadiness":        &pb.ListReadinessRequest{Parent: m},
+		"PostponeTasks":        &pb.PostponeTasksRequest{Parent: m, Round: "hour-50", Why: "rain", ForMs: 1},
+		"ReturnTasks":          &pb.ReturnTasksRequest{Parent: m, Round: "hour-50"},
+		"ReviewTask":           &pb.ReviewTaskRequest{Name: m + "/points/shaker-pivot/tasks/grease"},
+		"GetAdherence":         &pb.GetAdherenceRequest{Name: m},
+		"CreateRemark":         &pb.CreateRemarkRequest{Parent: m, Remark: &pb.MachineRemark{Text: "a bolt is gone", Verdict: pb.RemarkVerdict_REMARK_VERDICT_WATCH}},
+		"GetRemark":            &pb.GetRemarkRequest{Name: m + "/remarks/" + key},
+		"ListRemarks":          &pb.ListRemarksRequest{Parent: m},
+		"ChangeRemark":         &pb.ChangeRemarkRequest{Name: m + "/remarks/" + key, Part: "bolt"},
+		"CloseRemark":          &pb.CloseRemarkRequest{Name: m + "/remarks/" + key, Why: "bolt put in"},
+		"CarryRemark":          &pb.CarryRemarkRequest{Name: m + "/remarks/" + key},
+		"ReopenRemark":         &pb.ReopenRemarkRequest{Name: m + "/remarks/" + key, Why: "it was another"},
+		"UploadPicture":        &pb.UploadPictureRequest{Parent: m, Image: []byte("x")},
+		"GetPicture":           &pb.GetPictureRequest{Name: m + "/pictures/" + key + key},
+		"BeginWalk":            &pb.BeginWalkRequest{Parent: m, Occasion: "before-harvest"},
+		"AnswerWalk":           &pb.AnswerWalkRequest{Name: m + "/walks/" + key, Answers: []*pb.WalkLineAnswer{{Task: "points/a/tasks/b", Answer: pb.WalkAnswer_WALK_ANSWER_IN_ORDER}}},
+		"SignWalk":             &pb.SignWalkRequest{Name: m + "/walks/" + key},
+		"LeaveWalk":            &pb.LeaveWalkRequest{Name: m + "/walks/" + key, Why: "dark"},
+		"GetWalk":              &pb.GetWalkRequest{Name: m + "/walks/" + key},
+		"ListWalks":            &pb.ListWalksRequest{Parent: m},
+		"GetWalkSheet":         &pb.GetWalkSheetRequest{Parent: m, Occasion: "before-harvest"},
+		"TellEvent":            &pb.TellEventRequest{Parent: m, Event: "storage-in"},
+		"TellConditions":       &pb.TellConditionsRequest{Parent: m, Conditions: []*pb.Fact{{Name: "straw", Value: "damp"}}},
+		"ListConditions":       &pb.ListConditionsRequest{Parent: m},
+		"ListBuildQuestions":   &pb.ListBuildQuestionsRequest{Parent: m},
+		"AnswerBuildQuestion":  &pb.AnswerBuildQuestionRequest{Name: m + "/traits/serial", Value: "7"},
+		"RecordSettings":       &pb.RecordSettingsRequest{Parent: m, Settings: []*pb.SettingWritten{{Setting: "fan", Left: &pb.SettingValue{Word: "half"}}}},
+		"ListSettings":         &pb.ListSettingsRequest{Parent: m},
+		"FindLeads":            &pb.FindLeadsRequest{Machine: m},
+		"RecordCause":          &pb.RecordCauseRequest{Parent: m, Cause: &pb.FoundCause{Text: "a stone"}},
+		"ListCauses":           &pb.ListCausesRequest{Parent: m},
+		"ListParts":            &pb.ListPartsRequest{Parent: m},
+		"MeasureGun":           &pb.MeasureGunRequest{Parent: m, Gun: "van", StrokeMicrograms: 1},
+		"ListGuns":             &pb.ListGunsRequest{Parent: m},
+		"PreviewEdition":       &pb.PreviewEditionRequest{Name: "charts/ossa-rotary/editions/1", Machines: []string{m}},
+		"ApplyEdition":         &pb.ApplyEditionRequest{Name: "charts/ossa-rotary/editions/1", Machines: []string{m}},
+		"RevertEdition":        &pb.RevertEditionRequest{Name: "charts/ossa-rotary/editions/1", Machines: []string{m}},
+		"ImportException":      &pb.ImportExceptionRequest{Machine: m, Base: "charts/ossa-rotary/editions/1", Yaml: "x: y"},
+		"GetLubricationTable":  &pb.GetLubricationTableRequest{Name: m},
 	}
 }
 
@@ -157,6 +197,8 @@ func aboutOther(customer string) map[string]struct {
 		"GetEdition":       {&pb.GetEditionRequest{Name: "charts/ossa-rotary/editions/1"}, codes.OK},
 		"ListEditions":     {&pb.ListEditionsRequest{Parent: "charts/-"}, codes.OK},
 		"ListCustomers":    {&pb.ListCustomersRequest{}, codes.OK},
+		"CompareEditions":  {&pb.CompareEditionsRequest{Name: "charts/ossa-rotary/editions/1", Other: "charts/ossa-rotary/editions/1"}, codes.OK},
+		"GetChartSchema":   {&pb.GetChartSchemaRequest{}, schemaCode},
 		"GetServerInfo":    {&pb.GetServerInfoRequest{}, codes.OK},
 		"CreateToken":      {&pb.CreateTokenRequest{Parent: "persons/fern"}, codes.PermissionDenied},
 		"EndTokens":        {&pb.EndTokensRequest{Parent: "persons/keeper"}, codes.PermissionDenied},
@@ -195,6 +237,9 @@ func (r *rig) belongings() {
 	_, err = pb.NewAttachmentServiceClient(r.conn).CreateAttachment(r.ctx, &pb.CreateAttachmentRequest{Parent: customer, AttachmentId: "tallow-reel", Attachment: &pb.Attached{DisplayName: "Reel", Kind: "header"}})
 	require.NoError(r.t, err)
 }
+
+// schemaCode is what the schema's call answers.
+const schemaCode = codes.FailedPrecondition
 
 // person makes a person of one customer.
 func (r *rig) person(id, customer string, permissions ...access.Permission) context.Context {
@@ -270,7 +315,9 @@ func TestSeeingIsNotWriting(t *testing.T) {
 	r := start(t)
 	r.fleet()
 	ctx := r.person("fern", "far-mere", access.See)
-	for _, name := range []string{"RecordHours", "CreateServiceRecord", "VoidServiceRecord", "AnswerNotice", "AnswerDoubt", "TakeEdition", "CreateEnrolment", "RevokeAgent", "SuspendAgent", "ResumeAgent", "SetStorage"} {
+	for _, name := range []string{"RecordHours", "CreateServiceRecord", "VoidServiceRecord", "AnswerNotice", "AnswerDoubt", "TakeEdition", "CreateEnrolment", "RevokeAgent", "SuspendAgent", "ResumeAgent", "SetStorage",
+		"ConfirmServiceRecord", "PostponeTasks", "ReturnTasks", "CreateRemark", "ChangeRemark", "CloseRemark", "CarryRemark", "ReopenRemark", "UploadPicture", "BeginWalk", "AnswerWalk", "SignWalk", "LeaveWalk",
+		"TellEvent", "TellConditions", "AnswerBuildQuestion", "RecordSettings", "RecordCause", "MeasureGun", "ApplyEdition", "RevertEdition", "ImportException"} {
 		m := method(t, name)
 		_, err := invoke(ctx, r.conn, m, aboutMachine("ossa-2")[name])
 		assert.Equal(t, codes.PermissionDenied, status.Code(err), "%s: %v", name, err)

@@ -77,7 +77,7 @@ func doneMore(machine string, r *pb.ServiceRecord, body *maintenance.ServiceDone
 
 // recordMore shows the rest of a record.
 func recordMore(out *pb.ServiceRecord, machine string, b *maintenance.ServiceDone) {
-	out.As, out.About, out.ShieldsOff, out.ShieldsOn = b.As, b.About, int32(b.ShieldsOff), int32(b.ShieldsOn)
+	out.PersonAs, out.About, out.ShieldsOff, out.ShieldsOn = b.As, b.About, int32(b.ShieldsOff), int32(b.ShieldsOn)
 	for _, id := range b.Failed {
 		out.Failed = append(out.Failed, taskPath(id))
 	}

@@ -121,7 +121,7 @@ func (s *walks) SignWalk(ctx context.Context, q *pb.SignWalkRequest) (*pb.SignWa
 	if err != nil {
 		return nil, err
 	}
-	w, repeated, err := s.step(ctx, machine, key, q.GetRequestId(), &maintenance.Walk{Act: maintenance.WalkSign, Walk: key, As: q.GetAs()})
+	w, repeated, err := s.step(ctx, machine, key, q.GetRequestId(), &maintenance.Walk{Act: maintenance.WalkSign, Walk: key, As: q.GetSignAs()})
 	return &pb.SignWalkResponse{Walk: w, Repeated: repeated}, err
 }
 

@@ -104,7 +104,7 @@ type ServiceRecord struct {
 	Revision uint64 `protobuf:"varint,14,opt,name=revision,proto3" json:"revision,omitempty"`
 	// The person's part in the trade as the service knows it: operator, technician,
 	// dealer; empty: not said.
-	As string `protobuf:"bytes,15,opt,name=as,proto3" json:"as,omitempty"`
+	PersonAs string `protobuf:"bytes,15,opt,name=person_as,json=personAs,proto3" json:"person_as,omitempty"`
 	// Done at about that time, as far as anyone knows.
 	About bool `protobuf:"varint,16,opt,name=about,proto3" json:"about,omitempty"`
 	// points/{point}/tasks/{task} that were tried and failed: not done.
@@ -259,9 +259,9 @@ func (x *ServiceRecord) GetRevision() uint64 {
 	return 0
 }
 
-func (x *ServiceRecord) GetAs() string {
+func (x *ServiceRecord) GetPersonAs() string {
 	if x != nil {
-		return x.As
+		return x.PersonAs
 	}
 	return ""
 }
@@ -1261,7 +1261,7 @@ var File_hourbell_v1_records_proto protoreflect.FileDescriptor
 
 const file_hourbell_v1_records_proto_rawDesc = "" +
 	"\n" +
-	"\x19hourbell/v1/records.proto\x12\vhourbell.v1\x1a\x1fgoogle/protobuf/timestamp.proto\x1a\x18hourbell/v1/common.proto\x1a\x17hourbell/v1/event.proto\x1a\x17hourbell/v1/parts.proto\"\x8e\a\n" +
+	"\x19hourbell/v1/records.proto\x12\vhourbell.v1\x1a\x1fgoogle/protobuf/timestamp.proto\x1a\x18hourbell/v1/common.proto\x1a\x17hourbell/v1/event.proto\x1a\x17hourbell/v1/parts.proto\"\x9b\a\n" +
 	"\rServiceRecord\x12\x12\n" +
 	"\x04name\x18\x01 \x01(\tR\x04name\x12\x14\n" +
 	"\x05tasks\x18\x02 \x03(\tR\x05tasks\x12\x14\n" +
@@ -1279,8 +1279,8 @@ const file_hourbell_v1_records_proto_rawDesc = "" +
 	"\bmeasured\x18\v \x03(\v2\x15.hourbell.v1.MeasuredR\bmeasured\x12\x16\n" +
 	"\x06voided\x18\f \x01(\bR\x06voided\x12\x19\n" +
 	"\bvoid_why\x18\r \x01(\tR\avoidWhy\x12\x1a\n" +
-	"\brevision\x18\x0e \x01(\x04R\brevision\x12\x0e\n" +
-	"\x02as\x18\x0f \x01(\tR\x02as\x12\x14\n" +
+	"\brevision\x18\x0e \x01(\x04R\brevision\x12\x1b\n" +
+	"\tperson_as\x18\x0f \x01(\tR\bpersonAs\x12\x14\n" +
 	"\x05about\x18\x10 \x01(\bR\x05about\x12\x16\n" +
 	"\x06failed\x18\x11 \x03(\tR\x06failed\x12-\n" +
 	"\x05found\x18\x12 \x03(\v2\x17.hourbell.v1.FoundPointR\x05found\x12.\n" +

@@ -970,7 +970,7 @@ type SignWalkRequest struct {
 	// Required: machines/{machine}/walks/{walk}
 	Name string `protobuf:"bytes,1,opt,name=name,proto3" json:"name,omitempty"`
 	// As what: second or receiver; empty: as who walked.
-	As string `protobuf:"bytes,2,opt,name=as,proto3" json:"as,omitempty"`
+	SignAs string `protobuf:"bytes,2,opt,name=sign_as,json=signAs,proto3" json:"sign_as,omitempty"`
 	// UUID; the same one repeats the answer.
 	RequestId     string `protobuf:"bytes,3,opt,name=request_id,json=requestId,proto3" json:"request_id,omitempty"`
 	unknownFields protoimpl.UnknownFields
@@ -1014,9 +1014,9 @@ func (x *SignWalkRequest) GetName() string {
 	return ""
 }
 
-func (x *SignWalkRequest) GetAs() string {
+func (x *SignWalkRequest) GetSignAs() string {
 	if x != nil {
-		return x.As
+		return x.SignAs
 	}
 	return ""
 }
@@ -1614,10 +1614,10 @@ const file_hourbell_v1_walks_proto_rawDesc = "" +
 	"request_id\x18\x03 \x01(\tR\trequestId\"\\\n" +
 	"\x12AnswerWalkResponse\x12*\n" +
 	"\x04walk\x18\x01 \x01(\v2\x16.hourbell.v1.WalkRoundR\x04walk\x12\x1a\n" +
-	"\brepeated\x18\x02 \x01(\bR\brepeated\"T\n" +
+	"\brepeated\x18\x02 \x01(\bR\brepeated\"]\n" +
 	"\x0fSignWalkRequest\x12\x12\n" +
-	"\x04name\x18\x01 \x01(\tR\x04name\x12\x0e\n" +
-	"\x02as\x18\x02 \x01(\tR\x02as\x12\x1d\n" +
+	"\x04name\x18\x01 \x01(\tR\x04name\x12\x17\n" +
+	"\asign_as\x18\x02 \x01(\tR\x06signAs\x12\x1d\n" +
 	"\n" +
 	"request_id\x18\x03 \x01(\tR\trequestId\"Z\n" +
 	"\x10SignWalkResponse\x12*\n" +
