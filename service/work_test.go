@@ -567,6 +567,11 @@ func TestEveryAnswerWithATaskShowsItsCautions(t *testing.T) {
 	requests["CompareEditions"] = &pb.CompareEditionsRequest{Name: "charts/ossa-work/editions/1", Other: "charts/ossa-work/editions/2"}
 	requests["GetEdition"] = &pb.GetEditionRequest{Name: "charts/ossa-work/editions/1"}
 	requests["FindLeads"] = &pb.FindLeadsRequest{Machine: ossa, Lead: "blower-falls-off"}
+	requests["TakeEdition"] = &pb.TakeEditionRequest{Name: ossa, Edition: "charts/ossa-work/editions/1"}
+	requests["ApplyEdition"] = &pb.ApplyEditionRequest{Name: "charts/ossa-work/editions/1", Machines: []string{ossa}}
+	requests["RevertEdition"] = &pb.RevertEditionRequest{Name: "charts/ossa-work/editions/2"}
+	requests["PostponeTasks"] = &pb.PostponeTasksRequest{Parent: ossa, Round: "evening", Why: "rain", ForMs: 1}
+	requests["ReturnTasks"] = &pb.ReturnTasksRequest{Parent: ossa, Round: "evening"}
 	delete(requests, "Watch")
 	shown := map[string]bool{}
 	for _, m := range peopleMethods() {

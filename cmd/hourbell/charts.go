@@ -21,6 +21,14 @@ type chartCmd struct {
 	Compile chartCompileCmd `cmd:"" help:"Write a chart as agents take it, for hourbell-agent decode --chart."`
 	Print   chartPrintCmd   `cmd:"" help:"Print an edition: its tasks in walking order, or its YAML."`
 	List    chartListCmd    `cmd:"" help:"List the charts and their editions."`
+
+	Schema    chartSchemaCmd    `cmd:"" help:"Print the JSON Schema of the chart's language. For whoever writes charts."`
+	Compare   chartCompareCmd   `cmd:"" help:"Say what differs between two editions, or between one and a file."`
+	Preview   chartPreviewCmd   `cmd:"" help:"Say what an edition would change on every machine, and change nothing. For the technician."`
+	Take      chartTakeCmd      `cmd:"" help:"Put an edition in force on all machines of its chart, or take it back. For the technician."`
+	Copy      chartCopyCmd      `cmd:"" help:"Let sister machines go by a machine's chart, with the differences listed first."`
+	Exception chartExceptionCmd `cmd:"" help:"A few lines over a chart, for one machine."`
+	Table     chartTableCmd     `cmd:"" help:"Print a machine's table of grease and oil, 80 columns wide. For the wall and the van."`
 }
 
 // maxFile is the largest file that is read, in bytes.
@@ -205,20 +213,28 @@ func (c *chartPrintCmd) Run(s *session) error {
 
 func printChartTasks(w io.Writer, tasks []*pb.ChartTask) {
 	var notes cautions
-	t := newTable("STATION", "TASK", "DO", "EVERY", "ROUND", "WHO", "MATERIAL", "AMOUNT", "CAUTIONS")
+	t := newTable("STATION", "TASK", "DO", "EVERY", "ROUND", "WHO", "MATERIAL", "AMOUNT", "BOOK", "CAUTIONS")
 	for _, one := range tasks {
 		every := make([]string, 0, len(one.Intervals))
 		for _, i := range one.Intervals {
-			every = append(every, everyText(i.GetEveryMs(), i.GetEveryMonths(), i.Meter))
+			every = append(every, intervalText(i))
 		}
 		station := "-"
 		if one.Station > 0 {
 			station = fmt.Sprint(one.Station)
 		}
-		t.add(station, taskText(one.Task), or(one.Call, one.Do), orDash(strings.Join(every, " or ")), orDash(one.Round), orDash(one.Who), orDash(one.Material), orDash(one.Amount), notes.marks(one.Cautions))
+		t.add(station, taskText(one.Task), or(one.Call, one.Do), orDash(strings.Join(every, " or ")), orDash(one.Round), orDash(one.Who), orDash(one.Material), orDash(or(one.Work.GetAmountWords(), one.Amount)), orDash(one.Work.GetBookWords()), notes.marks(one.Cautions))
 	}
 	t.print(w, "No tasks.")
 	notes.print(w)
+}
+
+// intervalText says an interval; one of a kind that came later by its words.
+func intervalText(i *pb.ChartInterval) string {
+	if i.GetEveryMs() == 0 && i.GetEveryMonths() == 0 && i.Words != "" {
+		return i.Words
+	}
+	return everyText(i.GetEveryMs(), i.GetEveryMonths(), i.Meter)
 }
 
 func everyText(ms int64, months int32, meter string) string {

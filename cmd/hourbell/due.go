@@ -11,6 +11,7 @@ import (
 type dueCmd struct {
 	Machine string `arg:"" optional:"" help:"The machine's id; all machines where left out."`
 	All     bool   `help:"Tasks that are not due yet, or unknown, as well."`
+	Work    bool   `help:"How each is done as well: how machine and header stand, tools, amounts, what to look for."`
 }
 
 // Run lists what is due.
@@ -34,6 +35,7 @@ func (c *dueCmd) Run(s *session) error {
 	}
 	if c.All {
 		printTasks(s.out.w, all.Tasks, all.AnswerTime.AsTime(), "No tasks: no machine here has a chart. `hourbell machine list` lists the machines.")
+		c.printWorks(s.out.w, all.Tasks)
 		return nil
 	}
 	unknown, err := s.unknownTasks(c.Machine)
@@ -45,10 +47,25 @@ func (c *dueCmd) Run(s *session) error {
 		none = "Nothing is known to be due."
 	}
 	printTasks(s.out.w, all.Tasks, all.AnswerTime.AsTime(), none)
+	c.printWorks(s.out.w, all.Tasks)
 	if unknown > 0 {
 		fmt.Fprintf(s.out.w, "Unknown: %s with no service on record, which may be due and ring nobody. `hourbell due --all` lists them; `hourbell done` writes the last service down.\n", counted(unknown, "task"))
 	}
 	return nil
+}
+
+// printWorks prints how each task is done, where that was asked for.
+func (c *dueCmd) printWorks(w io.Writer, tasks []*pb.Task) {
+	for _, t := range tasks {
+		if !c.Work {
+			return
+		}
+		var notes cautions
+		fmt.Fprintf(w, "\n%s %s, %s\n", machineText(t.Name), taskText(t.Name), plain(or(t.Call, t.Do)))
+		printWork(w, t.Work)
+		notes.marks(t.Cautions)
+		notes.print(w)
+	}
 }
 
 // unknownTasks counts the tasks of which nobody can say whether they are due, on
@@ -68,17 +85,29 @@ func (s *session) unknownTasks(machine string) (int, error) {
 
 func printTasks(w io.Writer, tasks []*pb.Task, now time.Time, none string) {
 	var notes cautions
-	t := newTable("MACHINE", "STATE", "LEFT", "SINCE SERVICE", "TASK", "DO", "ROUND", "FIGURES FROM", "CAUTIONS")
+	t := newTable("MACHINE", "STATE", "LEFT", "SINCE SERVICE", "TASK", "DO", "ROUND", "FIGURES FROM", "STANDS", "CAUTIONS")
 	for _, task := range tasks {
 		left, since, from := "-", "-", "-"
 		if first := firstCounter(task); first != nil {
 			left, since = counterLeft(first), counterSince(first)
 			from = momentAge(now, first.AsOfMoment, "-")
 		}
-		t.add(machineText(task.Name), dueWord(task.DueState), left, since, taskText(task.Name), or(task.Call, task.Do), orDash(task.Round), from, notes.marks(task.Cautions))
+		t.add(machineText(task.Name), dueWord(task.DueState), left, since, taskText(task.Name), or(task.Call, task.Do), orDash(task.Round), from, taskNote(task), notes.marks(task.Cautions))
 	}
 	t.print(w, none)
 	notes.print(w)
+}
+
+// printCounters prints each interval in words, the book's beside a practice's.
+func printCounters(w io.Writer, t *pb.Task) {
+	for _, c := range t.Counters {
+		if c.Words != "" {
+			fmt.Fprintf(w, "  %-10s %s\n", "counts", plain(c.Words))
+		}
+	}
+	for _, c := range t.BookCounters {
+		fmt.Fprintf(w, "  %-10s %s\n", "the book's", plain(c.Words))
+	}
 }
 
 func firstCounter(t *pb.Task) *pb.Counter {
@@ -92,6 +121,8 @@ func counterLeft(c *pb.Counter) string {
 	switch {
 	case c.LeftMs != nil:
 		return leftText(*c.LeftMs) + " (" + c.Meter + ")"
+	case c.LeftDays == nil && c.LeftMs == nil && c.Every != nil && c.GetEveryMs() == 0 && c.GetEveryMonths() == 0:
+		return orDash(c.Words)
 	case c.LeftDays == nil:
 		return "-"
 	case *c.LeftDays < 0:
@@ -124,6 +155,9 @@ func (c *explainCmd) Run(s *session) error {
 	}
 	return s.out.document(a, func(w io.Writer) {
 		printTasks(w, []*pb.Task{a.Task}, a.AnswerTime.AsTime(), "No task.")
+		fmt.Fprintln(w)
+		printWork(w, a.Task.Work)
+		printCounters(w, a.Task)
 		fmt.Fprintln(w)
 		t := newTable("WHAT", "VALUE", "WHEN", "EVENT")
 		for _, r := range a.Reasons {

@@ -51,13 +51,32 @@ type cli struct {
 	Storage    storageCmd    `cmd:"" help:"Machines that go into storage and come out of it."`
 	Attachment attachmentCmd `cmd:"" help:"Headers and other parts that move between machines."`
 
-	Due     dueCmd     `cmd:"" help:"What is due, in the order in which it comes."`
-	Explain explainCmd `cmd:"" help:"Why a task stands as it does: every input with its time."`
-	Notices noticesCmd `cmd:"" help:"What is said to people."`
-	Notice  noticeCmd  `cmd:"" help:"Answer a notice."`
-	Done    doneCmd    `cmd:"" help:"Write down a service."`
-	Void    voidCmd    `cmd:"" help:"Take a service record back."`
-	Log     logCmd     `cmd:"" help:"A machine's service records."`
+	Due      dueCmd      `cmd:"" help:"What is due, in the order in which it comes."`
+	Ready    readyCmd    `cmd:"" help:"Which machines are ready, and what holds the others. For the workshop manager."`
+	Postpone postponeCmd `cmd:"" help:"Put tasks off with a reason and an end, or take that back. For the crew boss."`
+	Explain  explainCmd  `cmd:"" help:"Why a task stands as it does: every input with its time."`
+	Notices  noticesCmd  `cmd:"" help:"What is said to people."`
+	Notice   noticeCmd   `cmd:"" help:"Answer a notice."`
+	Done     doneCmd     `cmd:"" help:"Write down a service."`
+	Confirm  confirmCmd  `cmd:"" help:"Let a record count that another wrote who may not do the work. For the technician."`
+	Void     voidCmd     `cmd:"" help:"Take a service record back."`
+	Log      logCmd      `cmd:"" help:"A machine's service records."`
+
+	Remark  remarkCmd  `cmd:"" help:"What was found: write it down, change, close, carry."`
+	Remarks remarksCmd `cmd:"" help:"What was found and is open. For the technician and the parts counter."`
+	Walk    walkCmd    `cmd:"" help:"Walk-rounds: begin, answer, sign, and the sheet to take along."`
+	Look    lookCmd    `cmd:"" help:"From what is seen to where to look, in order. For the technician, at the machine or the telephone."`
+	Cause   causeCmd   `cmd:"" help:"Where the cause was. For the technician."`
+	Parts   partsCmd   `cmd:"" help:"A machine's tracked parts with their own hours. For the technician and the parts counter."`
+	Gun     gunCmd     `cmd:"" help:"What a stroke of a grease gun gives. For whoever greases."`
+
+	Tell       tellCmd       `cmd:"" help:"Tell what happened to a machine, or is going to. For the operator."`
+	Conditions conditionsCmd `cmd:"" help:"Crop, moisture, straw, dust: tell them or list them. For the operator."`
+	Build      buildCmd      `cmd:"" help:"What a machine is fitted with: the questions and the answers. For the technician."`
+	Set        setCmd        `cmd:"" help:"Write down how a machine is set. For the operator."`
+	Settings   settingsCmd   `cmd:"" help:"How a machine is set, and whether it suits. For the operator."`
+	Review     reviewCmd     `cmd:"" help:"Look back at a task: what its figures say of its interval. For the technician in winter."`
+	Adherence  adherenceCmd  `cmd:"" help:"How well a machine's intervals were kept. For the technician and the crew boss."`
 
 	Hours    hoursCmd    `cmd:"" help:"Write down hours that were read off a display."`
 	Readings readingsCmd `cmd:"" help:"A machine's readings, newest first."`

@@ -12,14 +12,16 @@ import (
 )
 
 type doneCmd struct {
-	Machine string            `arg:"" help:"The machine's id."`
-	Round   string            `xor:"what" required:"" help:"All tasks of this round." placeholder:"ROUND"`
-	Task    []string          `xor:"what" required:"" help:"This task; give it again for each." placeholder:"POINT/TASK"`
+	Machine string   `arg:"" help:"The machine's id."`
+	Round   string   `xor:"what" required:"" help:"All tasks of this round." placeholder:"ROUND"`
+	Task    []string `xor:"what" required:"" help:"This task; give it again for each." placeholder:"POINT/TASK"`
+	doneFacts
 	Hours   map[string]string `help:"What a meter showed, METER=HOURS; looked up by time where left out." placeholder:"METER=HOURS"`
 	At      string            `help:"When it was done: RFC 3339, \"2031-07-14 18:30\" or 18:30; now where left out." placeholder:"TIME"`
 	Date    string            `help:"The work day on which it was done, as 2031-07-14; the one of --at where left out. Without --at: some time of that day." placeholder:"DATE"`
 	Note    string            `help:"A note."`
 	ID      string            `help:"UUID of the record, to say the same thing again without it counting twice." placeholder:"UUID"`
+	Preview bool              `help:"Say what would come of it, and write nothing."`
 }
 
 // Run writes the record.
@@ -31,6 +33,9 @@ func (c *doneCmd) Run(s *session) error {
 			return err
 		}
 		record.Tasks = append(record.Tasks, strings.TrimPrefix(name, under("machines", c.Machine)+"/"))
+	}
+	if err := c.fill(s, c.Machine, record); err != nil {
+		return err
 	}
 	for _, meter := range sortedKeys(c.Hours) {
 		ms, _, err := parseHours(c.Hours[meter])
@@ -56,7 +61,7 @@ func (c *doneCmd) Run(s *session) error {
 			record.DoneMoment = within(day, s.now())
 		}
 	}
-	a, err := call(s, pb.NewServiceRecordServiceClient, pb.ServiceRecordServiceClient.CreateServiceRecord, &pb.CreateServiceRecordRequest{Parent: under("machines", c.Machine), Record: record, RequestId: or(c.ID, requestID())})
+	a, err := call(s, pb.NewServiceRecordServiceClient, pb.ServiceRecordServiceClient.CreateServiceRecord, &pb.CreateServiceRecordRequest{Parent: under("machines", c.Machine), Record: record, RequestId: or(c.ID, requestID()), ValidateOnly: c.Preview})
 	if err != nil {
 		return err
 	}
@@ -74,14 +79,26 @@ func within(day, now time.Time) *pb.Moment {
 }
 
 func printDone(w io.Writer, a *pb.CreateServiceRecordResponse) {
-	if a.Repeated {
+	switch {
+	case a.Repeated:
 		fmt.Fprintf(w, "Record %s was written before; nothing counts twice.\n", short(a.Record.Name))
-		return
+	case a.Record.Name == "":
+		fmt.Fprintf(w, "Nothing is written yet. It would set back %s.\n", counted(len(a.Tasks), "task"))
+	default:
+		fmt.Fprintf(w, "Record %s written: %s set back.\n", short(a.Record.Name), counted(len(a.Tasks), "task"))
 	}
-	fmt.Fprintf(w, "Record %s written: %s set back.\n", short(a.Record.Name), counted(len(a.Tasks), "task"))
-	for _, t := range a.Tasks {
-		fmt.Fprintln(w, "  "+taskText(t))
+	if !a.Repeated {
+		for _, t := range a.Tasks {
+			fmt.Fprintln(w, "  "+taskText(t))
+		}
 	}
+	for _, t := range a.Waiting {
+		fmt.Fprintf(w, "  %s counts once it is confirmed: hourbell confirm %s %s\n", taskText(t), machineText(t), short(a.Record.Name))
+	}
+	printSays(w, a.Says)
+	var notes cautions
+	notes.marks(a.Cautions)
+	notes.print(w)
 }
 
 type voidCmd struct {
@@ -124,9 +141,9 @@ func (c *logCmd) Run(s *session) error {
 		return err
 	}
 	return s.out.document(all, func(w io.Writer) {
-		t := newTable("RECORD", "DONE", "WHAT", "SHOWN", "BY", "NOTE", "STANDS")
+		t := newTable("RECORD", "DONE", "WHAT", "SHOWN", "BY", "NOTE", "FACTS", "STANDS")
 		for _, r := range all.Records {
-			t.add(short(r.Name), momentText(r.DoneMoment, "-"), recordWhat(r), recordShown(r), orDash(r.Person), orDash(r.Note), recordStands(r))
+			t.add(short(r.Name), momentText(r.DoneMoment, "-"), recordWhat(r), recordShown(r), orDash(strings.TrimSpace(r.Person+" "+r.PersonAs)), orDash(r.Note), recordFacts(r), recordStands(r))
 		}
 		t.print(w, "No services on record.")
 	})
@@ -158,6 +175,9 @@ func recordShown(r *pb.ServiceRecord) string {
 func recordStands(r *pb.ServiceRecord) string {
 	if r.Voided {
 		return "voided: " + r.VoidWhy
+	}
+	if r.Waiting {
+		return "waits to be confirmed"
 	}
 	return "yes"
 }
