@@ -294,6 +294,10 @@ func (s *State) traitKnown(name string) (k *TraitKnown, why string) {
 	return k, ""
 }
 
+// Trait is the answer that stands about the build, nil where none does; why says
+// what became of one that was given. It is not to be changed.
+func (s *State) Trait(name string) (k *TraitKnown, why string) { return s.traitKnown(name) }
+
 // told is what is known of a name, nil where nothing is: of the build first, then
 // of crop and weather. A nil state knows nothing.
 func (s *State) told(name string) (k *TraitKnown, why string) {

@@ -23,6 +23,7 @@ type Symptoms struct {
 	Findings []string // ids of findings, or of the drives that they are on
 	Remarks  []string // ids of the chart's remarks
 	Facts    []Fact   // crop, weather, shift, since, the build, whatever a person says
+	Leads    []string // asked for by name, whatever is seen
 }
 
 // CodeStated is a code of the chart that someone says came on; At is zero where
@@ -137,6 +138,9 @@ func (l *looking) begins(d *LeadDef, out *LeadOn) []moment.Span {
 			what += " since " + at.String()
 		}
 		out.Because, starts = append(out.Because, what), append(starts, at)
+	}
+	if slices.Contains(l.seen.Leads, d.ID) {
+		add("asked for", moment.Span{})
 	}
 	for _, code := range d.Codes {
 		if on, at := l.codeOn(code); on {
