@@ -195,6 +195,19 @@ func BenchmarkReading60MixedTasks(b *testing.B) {
 	}
 }
 
+func BenchmarkReading60MixedTasksWithoutChain(b *testing.B) {
+	s, e := mixedWorld(b)
+	var fx []Effect
+	b.ReportAllocs()
+	for b.Loop() {
+		fx = s.take(e, fx[:0])
+		next(e)
+	}
+	if len(fx) != 1 || fx[0].Kind != EffectReadingTaken {
+		b.Fatal(fx)
+	}
+}
+
 // BenchmarkSettle60MixedTasks is what a crossing, a day's first advance or an
 // event of the field costs.
 func BenchmarkSettle60MixedTasks(b *testing.B) {

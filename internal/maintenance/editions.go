@@ -88,9 +88,13 @@ func (t *step) orderTasks() {
 	var gone []Task
 	for i := range s.Tasks {
 		// One without a record holds nothing.
-		if task, ok := old[s.Tasks[i].ID]; ok && len(task.Records) > 0 {
+		task, ok := old[s.Tasks[i].ID]
+		switch {
+		case ok && len(task.Records) > 0:
 			task.Gone = true
 			gone = append(gone, task)
+		case ok:
+			t.closeNotices(task.ID, StageOverdue, "the edition in force does not name its task")
 		}
 	}
 	slices.SortStableFunc(gone, func(a, b Task) int { return cmp.Compare(a.ID, b.ID) })

@@ -78,6 +78,7 @@ func (t *step) tellFacts(facts []Fact, person string) {
 	for i := range facts {
 		if len(facts[i].Value) <= factKept {
 			tell(&t.s.Conditions, TraitKnown{Name: facts[i].Name, Value: facts[i].Value, At: t.when(), By: t.e.Key, Person: person})
+			t.effect(EffectTold, -1, facts[i].Name+" is "+facts[i].Value)
 		}
 	}
 }
@@ -287,6 +288,9 @@ func (h *Happening) set(meter string, total hours.Millis) {
 			h.Hours[k].Shown = total
 			return
 		}
+	}
+	if len(h.Hours) >= MetersKept {
+		return
 	}
 	h.Hours = append(h.Hours, MeterShown{Meter: meter, Shown: total})
 	slices.SortFunc(h.Hours, func(a, b MeterShown) int { return cmp.Compare(a.Meter, b.Meter) })

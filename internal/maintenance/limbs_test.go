@@ -1,7 +1,10 @@
 package maintenance
 
 import (
+	"os"
+	"strings"
 	"testing"
+	"time"
 
 	"github.com/stretchr/testify/assert"
 	"github.com/stretchr/testify/require"
@@ -325,4 +328,121 @@ func TestInsteadOfTheBook(t *testing.T) {
 	c = w.counter("box/oil")
 	assert.Equal(t, Due, c.State)
 	assert.Equal(t, "falls back to the book: box/magnet was not done in season y31", c.Practice)
+}
+
+// A work day is as long as the zone makes it: what runs in the last minute of one
+// of 23 or 25 hours was run on it.
+func TestDaysWorkedWhereClocksChange(t *testing.T) {
+	b, err := os.ReadFile("testdata/dst_open.tsv")
+	require.NoError(t, err)
+	n := 0
+	for line := range strings.Lines(string(b)) {
+		f := strings.Split(strings.TrimSpace(line), "\t")
+		if strings.HasPrefix(line, "#") || f[0] == "zone" {
+			continue
+		}
+		date, err := civil.Parse(f[1])
+		require.NoError(t, err)
+		from, until := utc(t, f[2]), utc(t, f[3])
+		w := &world{t: t, s: New(), seq: map[byte]uint64{}}
+		w.service("rules 2", from, &RulesChanged{Version: WorkRules})
+		w.service("edition", from, &EditionTaken{Chart: workChart(one(Limb{Kind: LimbDays, Days: 1}))})
+		for k, span := range [][2]moment.Instant{{from.Add(-24 * hours.Hour), from}, {from, until}, {until, until.Add(24 * hours.Hour)}} {
+			d := date.AddDays(k - 1)
+			w.apply(&Event{Key: DayKey(d), Writer: WriterService, At: moment.At(span[0]), Known: span[0], Body: &DayTurned{Date: d, From: span[0], Until: span[1]}})
+		}
+		w.bus(from.Add(-2*hours.Hour), "500.00")
+		w.done(from.Add(-hours.Hour), "p/t")
+		w.bus(from.Add(-hours.Minute), "500.05")
+		assert.Equal(t, NotDue, w.state("p/t"), line)
+		w.bus(until.Add(-hours.Minute), "500.10")
+		assert.Equal(t, Due, w.state("p/t"), line)
+		assert.Equal(t, moment.At(from), w.task("p/t").Since, line)
+		w.bus(until, "500.15")
+		assert.Equal(t, Overdue, w.state("p/t"), line)
+		n++
+	}
+	assert.Equal(t, 19, n)
+}
+
+func utc(t *testing.T, text string) moment.Instant {
+	t.Helper()
+	at, err := time.Parse(time.RFC3339, text)
+	require.NoError(t, err)
+	return moment.Instant(at.UnixMilli())
+}
+
+func TestExplainGivesWhatWorkRulesLookAt(t *testing.T) {
+	w := workWorld(t, TaskDef{ID: "p/t", Soft: true, Limbs: []Limb{{Kind: LimbDays, Days: 3, While: []Cond{{Of: "dust", Op: CondIs, Words: []string{"heavy"}}}},
+		{Kind: LimbSeason, When: SeasonIn, Crop: "wheat"}, {Kind: LimbCounted, Of: "stone", Count: 5000}},
+		Triggers: []TriggerDef{{Kind: TriggerEvent, Name: "plug-cleared"}},
+		RunIns:   []RunInDef{{Part: "chopper-belt", Meter: "engine", Marks: []hours.Millis{hours.Hour / 2}}}})
+	w.done(after("1"), "p/t")
+	w.opens("y31", "wheat", true, dayOne.AddDays(9))
+	w.tells(after("2"), "stone", 0, Fact{"dust", "heavy"})
+	w.tells(after("3"), "plug-cleared", 12)
+	w.s.Parts = []Part{{ID: "chopper-belt", Pieces: []Piece{fit(w, after("0.3"), "1000.00", "aramid")}}}
+	w.says(after("4"), &Postponed{Tasks: []string{"p/t"}, Why: "light fades", UntilDate: dayOne.AddDays(2), Person: "p3"})
+	x, err := Explain(w.s, "p/t")
+	require.NoError(t, err)
+	got := map[string][]string{}
+	for _, r := range x.Rows {
+		got[r.What] = append(got[r.What], r.Value)
+	}
+	assert.Equal(t, []string{"due"}, got["state"])
+	assert.Contains(t, got["interval"], "days worked: due from 3 days worked on, overdue from 4")
+	assert.Contains(t, got["interval"], "season: soon from 2031-07-23, due from 2031-07-23")
+	assert.Contains(t, got["interval"], "count of stone: soon from 4, due from 5, overdue from 6")
+	assert.Equal(t, []string{"after plug-cleared: overdue from 1008.00 h of engine, overdue from 2031-07-15"}, got["trigger"])
+	assert.Contains(t, got["counter"], "due: plug-cleared, 12 minutes, on 2031-07-14; it decides the state")
+	assert.Equal(t, []string{"new chopper-belt: soon from 1000.50 h, due from 1000.50 h, overdue from 1000.58 h of engine"}, got["run-in"])
+	assert.Equal(t, []string{"plug-cleared, 12 minutes, on 2031-07-14"}, got["happened"])
+	assert.Equal(t, []string{"1 stone on 2031-07-14"}, got["counted"])
+	assert.Equal(t, []string{"dust is heavy"}, got["told"])
+	assert.Equal(t, []string{"y31 of wheat opens on 2031-07-23"}, got["season"])
+	assert.Equal(t, []string{"chopper-belt on 2031-07-14, aramid; engine 1000.00 h"}, got["fitted"])
+	assert.Equal(t, []string{"postponed by p3 until 2031-07-16: light fades"}, got["postponed"])
+	assert.Len(t, got["soft"], 1)
+}
+
+func TestChartsAreHeldToWhatTheyName(t *testing.T) {
+	require.NoError(t, everyRule().Check())
+	for want, def := range map[string]TaskDef{
+		"days worked outside 1 to 1000":           one(Limb{Kind: LimbDays}),
+		`meter "winch" is not defined`:            one(Limb{Kind: LimbDays, Days: 1, Meter: "winch"}),
+		"say before, in or after":                 one(Limb{Kind: LimbSeason}),
+		`counts "acorns", which is not defined`:   one(Limb{Kind: LimbCounted, Of: "acorns", Count: 1}),
+		"a count of nothing":                      one(Limb{Kind: LimbCounted, Of: "stone"}),
+		"kind 9 is unknown":                       one(Limb{Kind: 9}),
+		"only hours and months":                   one(Limb{Kind: LimbDays, Days: 1, Grid: true}),
+		"without the first of them":               one(Limb{Kind: LimbMonths, Months: 1, Grid: true, GridFrom: civil.None}),
+		"a condition that compares with no word":  one(Limb{Kind: LimbDays, Days: 1, While: []Cond{{Of: "dust", Op: CondIs}}}),
+		`"hail" is not defined`:                   by("p/t", TriggerDef{Kind: TriggerEvent, Name: "hail"}),
+		"hours not above 0":                       by("p/t", TriggerDef{Kind: TriggerEvent, Name: "washed", By: ByHours}),
+		"days outside 1 to 36600":                 by("p/t", TriggerDef{Kind: TriggerEvent, Name: "washed", By: ByDays}),
+		`"fan-cold" is not defined`:               by("p/t", TriggerDef{Kind: TriggerCode, Name: "fan-cold"}),
+		`"p/x" is not defined`:                    by("p/t", TriggerDef{Kind: TriggerDone, Name: "p/x"}),
+		`"winch-rope" is not defined`:             by("p/t", TriggerDef{Kind: TriggerFitted, Name: "winch-rope"}),
+		"marks that do not rise":                  {ID: "p/t", RunIns: []RunInDef{{Part: "chopper-belt", Marks: []hours.Millis{2, 2}}}},
+		"0 marks":                                 {ID: "p/t", RunIns: []RunInDef{{Part: "chopper-belt"}}},
+		`asks for task "p/x"`:                     {ID: "p/t", Instead: []InsteadDef{{Limbs: []Limb{{Kind: LimbMonths, Months: 1}}, Provided: []string{"p/x"}}}},
+		"a practice in place of the book with no": {ID: "p/t", Instead: []InsteadDef{{}}},
+		`too soon unless "hail"`:                  {ID: "p/t", TooSoon: TooSoonDef{Unless: []string{"hail"}}},
+	} {
+		err := workChart(def).Check()
+		require.ErrorIs(t, err, ErrChart, want)
+		assert.ErrorContains(t, err, want)
+	}
+}
+
+func TestAnEditionOfLaterRulesIsNotTakenUnderTheFirst(t *testing.T) {
+	w := newWorld(t, heronChart())
+	e := &Event{Key: ServiceKey("edition early"), Writer: WriterService, Body: &EditionTaken{Chart: workChart(one(Limb{Kind: LimbDays, Days: 1}))}}
+	assert.Equal(t, "chart", Admit(w.s, e).Field)
+	assert.Equal(t, []EffectKind{EffectIgnored}, kinds(Apply(w.s, e, nil)))
+	assert.Equal(t, "heron", w.s.Chart.ID)
+	before := w.s.Clone()
+	Apply(w.s, w.person(after("1"), &FieldEvent{Event: EventConditions, Facts: []Fact{{"dust", "heavy"}}}), nil)
+	assert.Empty(t, w.s.Happened)
+	assert.Equal(t, before.Conditions, w.s.Conditions)
 }
