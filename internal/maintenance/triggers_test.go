@@ -272,3 +272,55 @@ func TestTooSoon(t *testing.T) {
 	assert.Empty(t, say("30", "1012", 1), "washed since")
 	assert.NotEmpty(t, say("19", "1012", 1), "not yet washed then")
 }
+
+func TestAnEventToldBeforeItsDayTurned(t *testing.T) {
+	w := workWorld(t, by("p/t", TriggerDef{Kind: TriggerEvent, Name: "washed"}))
+	w.tells(dayAt(1, "3"), "washed", 0)
+	assert.Equal(t, "washed", w.counter("p/t").Limbs[0].Words)
+	w.day(1)
+	assert.Equal(t, "washed on 2031-07-15", w.counter("p/t").Limbs[0].Words)
+	assert.Equal(t, Due, w.state("p/t"))
+	w.day(2)
+	assert.Equal(t, Overdue, w.state("p/t"))
+}
+
+func TestATaskThatAnEventMadeDueLeavesWithItsEdition(t *testing.T) {
+	w := workWorld(t, by("p/t", TriggerDef{Kind: TriggerEvent, Name: "washed"}))
+	w.tells(after("1"), "washed", 0)
+	require.Equal(t, []Stage{StageDue}, openNotices(w.s, "p/t"))
+	next := workChart(TaskDef{ID: "p/other"})
+	next.Edition = 2
+	w.service("edition two", after("2"), &EditionTaken{Chart: next})
+	assert.Empty(t, openNotices(w.s, "p/t"))
+}
+
+// A new meter's first reading comes late: what happened since then moves with the
+// machine's hours.
+func TestHappeningsMoveWithTheHoursOfANewMeter(t *testing.T) {
+	w := workWorld(t, by("p/t", TriggerDef{Kind: TriggerEvent, Name: "washed", By: ByHours, In: 10 * hours.Hour}))
+	w.bus(after("5"), "1005.00")
+	for i, shown := range []string{"3.00", "3.05", "3.15"} {
+		w.bus(after("20").Add(hours.Millis(i)*10*hours.Minute), shown)
+	}
+	require.Equal(t, h("1005.15"), w.meter("engine").Total, "a new life")
+	w.tells(after("21"), "washed", 0)
+	assert.Equal(t, h("1015.15"), w.counter("p/t").Limbs[0].DueAt)
+	w.fromBox('b', after("18"), &Reading{Meter: "engine", Shown: h("1.00"), Resolution: busStep, Origin: OriginBus})
+	require.Equal(t, h("1007.15"), w.meter("engine").Total, "2 h more are known of it")
+	assert.Equal(t, h("1017.15"), w.counter("p/t").Limbs[0].DueAt)
+}
+
+func TestTheOldestPostponementDoesNotComeBack(t *testing.T) {
+	w := workWorld(t, TaskDef{ID: "p/t", Limbs: []Limb{{Kind: LimbHours, Meter: "engine", Every: 10 * hours.Hour}}})
+	w.done(after("0.1"), "p/t")
+	w.bus(after("10"), "1010.00")
+	until := dayOne.AddDays(5)
+	w.says(after("11"), &Postponed{Tasks: []string{"p/t"}, Why: "parts come late", UntilDate: until})
+	w.says(after("10.5"), &Postponed{Tasks: []string{"p/t"}, Why: "told late", UntilDate: until.AddDays(9)})
+	assert.Equal(t, until, w.task("p/t").Postponed[0].Until, "the later word counts")
+	w.says(after("9"), &Postponed{Tasks: []string{"p/t"}, UntilDate: civil.None})
+	assert.Len(t, w.task("p/t").Postponed, 1)
+	w.done(after("12"), "p/t")
+	w.says(after("11.5"), &Postponed{Tasks: []string{"p/t"}, Why: "told late", UntilDate: until})
+	assert.Empty(t, w.task("p/t").Postponed, "it has been done since")
+}
