@@ -37,7 +37,7 @@ func workChart(tasks ...TaskDef) *Chart {
 	return c
 }
 
-func one(l Limb) TaskDef { return TaskDef{ID: "p/t", Do: "check", Limbs: []Limb{l}} }
+func limbTask(l Limb) TaskDef { return TaskDef{ID: "p/t", Do: "check", Limbs: []Limb{l}} }
 
 func (w *world) tells(at moment.Instant, event string, minutes uint32, facts ...Fact) []Effect {
 	w.t.Helper()
@@ -72,7 +72,7 @@ func dayAt(n int, hour string) moment.Instant {
 }
 
 func TestDailyTaskWaitsForTheNextDayWorked(t *testing.T) {
-	w := workWorld(t, one(Limb{Kind: LimbDays, Days: 1}))
+	w := workWorld(t, limbTask(Limb{Kind: LimbDays, Days: 1}))
 	w.bus(dayAt(0, "2"), "1001.00")
 	w.done(dayAt(0, "3"), "p/t")
 	w.bus(dayAt(0, "6"), "1003.00")
@@ -100,7 +100,7 @@ func TestDailyTaskWaitsForTheNextDayWorked(t *testing.T) {
 }
 
 func TestDaysWorkedFromALateSpool(t *testing.T) {
-	w := workWorld(t, one(Limb{Kind: LimbDays, Days: 2}))
+	w := workWorld(t, limbTask(Limb{Kind: LimbDays, Days: 2}))
 	w.done(dayAt(0, "1"), "p/t")
 	w.turn(1, 3)
 	w.bus(dayAt(3, "1"), "1012.00")
@@ -113,7 +113,7 @@ func TestDaysWorkedFromALateSpool(t *testing.T) {
 }
 
 func TestTenDaysWorkedAreAnnounced(t *testing.T) {
-	w := workWorld(t, one(Limb{Kind: LimbDays, Days: 10}))
+	w := workWorld(t, limbTask(Limb{Kind: LimbDays, Days: 10}))
 	w.done(dayAt(0, "1"), "p/t")
 	want := map[int]DueState{8: NotDue, 9: DueSoon, 10: Due, 11: Overdue} // a tenth is one day
 	for n := 1; n <= 11; n++ {
@@ -131,7 +131,7 @@ func TestFixedHours(t *testing.T) {
 	for from, due := range map[string]string{"1000": "1100", "1089.95": "1100", "1090": "1200", "1095": "1200", "1104": "1200"} {
 		w := newWorld(t)
 		w.service("rules 2", after("0"), &RulesChanged{Version: WorkRules})
-		w.service("edition work", after("0"), &EditionTaken{Chart: workChart(one(Limb{Kind: LimbHours, Meter: "engine", Every: 100 * hours.Hour, Grid: true}))})
+		w.service("edition work", after("0"), &EditionTaken{Chart: workChart(limbTask(Limb{Kind: LimbHours, Meter: "engine", Every: 100 * hours.Hour, Grid: true}))})
 		w.bus(after("0"), from)
 		w.done(after("1"), "p/t")
 		c := w.counter("p/t").Limbs[0]
@@ -147,7 +147,7 @@ func TestFixedMonths(t *testing.T) {
 		"2030-01-10": "2030-08-31", "2031-02-28": "2031-08-31", "2031-02-09": "2031-02-28", "2031-02-12": "2031-08-31",
 		"2031-08-31": "2032-02-29", "2031-09-15": "2032-02-29",
 	} {
-		w := workWorld(t, one(Limb{Kind: LimbMonths, Months: 6, Grid: true, GridFrom: mustDate(2030, 8, 31)}))
+		w := workWorld(t, limbTask(Limb{Kind: LimbMonths, Months: 6, Grid: true, GridFrom: mustDate(2030, 8, 31)}))
 		d, err := civil.Parse(done)
 		require.NoError(t, err)
 		w.says(after("1"), &ServiceDone{Tasks: []string{"p/t"}, Date: d})
@@ -169,7 +169,7 @@ func TestFirstOfHoursAndMonthsWhileTheAgentIsOff(t *testing.T) {
 
 func TestWhile(t *testing.T) {
 	heavy := []Cond{{Of: "dust", Op: CondIs, Words: []string{"heavy"}}}
-	w := workWorld(t, one(Limb{Kind: LimbDays, Days: 1, While: heavy}))
+	w := workWorld(t, limbTask(Limb{Kind: LimbDays, Days: 1, While: heavy}))
 	w.done(dayAt(0, "1"), "p/t")
 	w.day(1)
 	w.bus(dayAt(1, "1"), "1001.00")
@@ -188,7 +188,7 @@ func TestWhile(t *testing.T) {
 }
 
 func TestCountedEvents(t *testing.T) {
-	w := workWorld(t, one(Limb{Kind: LimbCounted, Of: "bales-wet", Count: 30_000}))
+	w := workWorld(t, limbTask(Limb{Kind: LimbCounted, Of: "bales-wet", Count: 30_000}))
 	add := func(at string, milli int64) {
 		w.says(after(at), &FieldEvent{Event: "bales-wet", Milli: milli})
 	}
@@ -217,7 +217,7 @@ func (w *world) opens(name, crop string, open bool, d civil.Date) {
 }
 
 func TestBeforeASeason(t *testing.T) {
-	w := workWorld(t, one(Limb{Kind: LimbSeason, When: SeasonBefore}))
+	w := workWorld(t, limbTask(Limb{Kind: LimbSeason, When: SeasonBefore}))
 	w.done(dayAt(0, "1"), "p/t") // outside any season: for the one that opens next
 	first := dayOne.AddDays(5)
 	w.opens("y31", "barley", true, first)
@@ -245,7 +245,7 @@ func TestBeforeASeason(t *testing.T) {
 }
 
 func TestBeforeASeasonDoneInOne(t *testing.T) {
-	w := workWorld(t, one(Limb{Kind: LimbSeason, When: SeasonBefore, Seasons: 2, SoonDays: 30}))
+	w := workWorld(t, limbTask(Limb{Kind: LimbSeason, When: SeasonBefore, Seasons: 2, SoonDays: 30}))
 	w.opens("y31", "", true, dayOne)
 	w.done(dayAt(0, "1"), "p/t")
 	w.opens("y31", "", false, dayOne.AddDays(40))
@@ -297,7 +297,7 @@ func TestSoftTasksRingNobody(t *testing.T) {
 }
 
 func TestWhatIsNotFittedIsUnknown(t *testing.T) {
-	w := workWorld(t, one(Limb{Kind: LimbHours, Meter: "engine", Every: 10 * hours.Hour}))
+	w := workWorld(t, limbTask(Limb{Kind: LimbHours, Meter: "engine", Every: 10 * hours.Hour}))
 	w.done(after("0.1"), "p/t")
 	w.task("p/t").Build = BuildNot
 	w.bus(after("30"), "1020.00")
@@ -346,7 +346,7 @@ func TestDaysWorkedWhereClocksChange(t *testing.T) {
 		from, until := utc(t, f[2]), utc(t, f[3])
 		w := &world{t: t, s: New(), seq: map[byte]uint64{}}
 		w.service("rules 2", from, &RulesChanged{Version: WorkRules})
-		w.service("edition", from, &EditionTaken{Chart: workChart(one(Limb{Kind: LimbDays, Days: 1}))})
+		w.service("edition", from, &EditionTaken{Chart: workChart(limbTask(Limb{Kind: LimbDays, Days: 1}))})
 		for k, span := range [][2]moment.Instant{{from.Add(-24 * hours.Hour), from}, {from, until}, {until, until.Add(24 * hours.Hour)}} {
 			d := date.AddDays(k - 1)
 			w.apply(&Event{Key: DayKey(d), Writer: WriterService, At: moment.At(span[0]), Known: span[0], Body: &DayTurned{Date: d, From: span[0], Until: span[1]}})
@@ -408,21 +408,21 @@ func TestExplainGivesWhatWorkRulesLookAt(t *testing.T) {
 func TestChartsAreHeldToWhatTheyName(t *testing.T) {
 	require.NoError(t, everyRule().Check())
 	for want, def := range map[string]TaskDef{
-		"days worked outside 1 to 1000":           one(Limb{Kind: LimbDays}),
-		`meter "winch" is not defined`:            one(Limb{Kind: LimbDays, Days: 1, Meter: "winch"}),
-		"say before, in or after":                 one(Limb{Kind: LimbSeason}),
-		`counts "acorns", which is not defined`:   one(Limb{Kind: LimbCounted, Of: "acorns", Count: 1}),
-		"a count of nothing":                      one(Limb{Kind: LimbCounted, Of: "stone"}),
-		"kind 9 is unknown":                       one(Limb{Kind: 9}),
-		"only hours and months":                   one(Limb{Kind: LimbDays, Days: 1, Grid: true}),
-		"without the first of them":               one(Limb{Kind: LimbMonths, Months: 1, Grid: true, GridFrom: civil.None}),
-		"a condition that compares with no word":  one(Limb{Kind: LimbDays, Days: 1, While: []Cond{{Of: "dust", Op: CondIs}}}),
-		`"hail" is not defined`:                   by("p/t", TriggerDef{Kind: TriggerEvent, Name: "hail"}),
-		"hours not above 0":                       by("p/t", TriggerDef{Kind: TriggerEvent, Name: "washed", By: ByHours}),
-		"days outside 1 to 36600":                 by("p/t", TriggerDef{Kind: TriggerEvent, Name: "washed", By: ByDays}),
-		`"fan-cold" is not defined`:               by("p/t", TriggerDef{Kind: TriggerCode, Name: "fan-cold"}),
-		`"p/x" is not defined`:                    by("p/t", TriggerDef{Kind: TriggerDone, Name: "p/x"}),
-		`"winch-rope" is not defined`:             by("p/t", TriggerDef{Kind: TriggerFitted, Name: "winch-rope"}),
+		"days worked outside 1 to 1000":           limbTask(Limb{Kind: LimbDays}),
+		`meter "winch" is not defined`:            limbTask(Limb{Kind: LimbDays, Days: 1, Meter: "winch"}),
+		"say before, in or after":                 limbTask(Limb{Kind: LimbSeason}),
+		`counts "acorns", which is not defined`:   limbTask(Limb{Kind: LimbCounted, Of: "acorns", Count: 1}),
+		"a count of nothing":                      limbTask(Limb{Kind: LimbCounted, Of: "stone"}),
+		"kind 9 is unknown":                       limbTask(Limb{Kind: 9}),
+		"only hours and months":                   limbTask(Limb{Kind: LimbDays, Days: 1, Grid: true}),
+		"without the first of them":               limbTask(Limb{Kind: LimbMonths, Months: 1, Grid: true, GridFrom: civil.None}),
+		"a condition that compares with no word":  limbTask(Limb{Kind: LimbDays, Days: 1, While: []Cond{{Of: "dust", Op: CondIs}}}),
+		`"hail" is not defined`:                   triggerTask("p/t", TriggerDef{Kind: TriggerEvent, Name: "hail"}),
+		"hours not above 0":                       triggerTask("p/t", TriggerDef{Kind: TriggerEvent, Name: "washed", By: ByHours}),
+		"days outside 1 to 36600":                 triggerTask("p/t", TriggerDef{Kind: TriggerEvent, Name: "washed", By: ByDays}),
+		`"fan-cold" is not defined`:               triggerTask("p/t", TriggerDef{Kind: TriggerCode, Name: "fan-cold"}),
+		`"p/x" is not defined`:                    triggerTask("p/t", TriggerDef{Kind: TriggerDone, Name: "p/x"}),
+		`"winch-rope" is not defined`:             triggerTask("p/t", TriggerDef{Kind: TriggerFitted, Name: "winch-rope"}),
 		"marks that do not rise":                  {ID: "p/t", RunIns: []RunInDef{{Part: "chopper-belt", Marks: []hours.Millis{2, 2}}}},
 		"0 marks":                                 {ID: "p/t", RunIns: []RunInDef{{Part: "chopper-belt"}}},
 		`asks for task "p/x"`:                     {ID: "p/t", Instead: []InsteadDef{{Limbs: []Limb{{Kind: LimbMonths, Months: 1}}, Provided: []string{"p/x"}}}},
@@ -437,7 +437,7 @@ func TestChartsAreHeldToWhatTheyName(t *testing.T) {
 
 func TestAnEditionOfLaterRulesIsNotTakenUnderTheFirst(t *testing.T) {
 	w := newWorld(t, heronChart())
-	e := &Event{Key: ServiceKey("edition early"), Writer: WriterService, Body: &EditionTaken{Chart: workChart(one(Limb{Kind: LimbDays, Days: 1}))}}
+	e := &Event{Key: ServiceKey("edition early"), Writer: WriterService, Body: &EditionTaken{Chart: workChart(limbTask(Limb{Kind: LimbDays, Days: 1}))}}
 	assert.Equal(t, "chart", Admit(w.s, e).Field)
 	assert.Equal(t, []EffectKind{EffectIgnored}, kinds(Apply(w.s, e, nil)))
 	assert.Equal(t, "heron", w.s.Chart.ID)

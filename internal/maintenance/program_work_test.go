@@ -165,3 +165,38 @@ func unsoundWork(s *State) string {
 	}
 	return ""
 }
+
+// A state that decodes may be nonsense: it takes events all the same.
+func FuzzDecodeWorkState(f *testing.F) {
+	chart := everyRule()
+	w := &world{t: f, s: New(), seq: map[byte]uint64{}}
+	w.service("rules 2", after("0"), &RulesChanged{Version: WorkRules})
+	w.service("edition", after("0"), &EditionTaken{Chart: chart})
+	w.turn(0, 2)
+	w.bus(after("1"), "100.00")
+	for i := range 10 {
+		w.done(after("1"), fmt.Sprintf("t/%d", i))
+	}
+	w.tells(after("2"), "stone", 30, Fact{"dust", "heavy"})
+	w.opens("y31", "wheat", true, dayOne.AddDays(3))
+	w.s.Parts = []Part{{ID: "chopper-belt", Pieces: []Piece{fit(w, after("2"), "101.00", "aramid")}}}
+	w.says(after("3"), &Postponed{Round: "evening", Why: "rain", ForHours: hours.Hour, UntilDate: civil.None})
+	w.bus(after("12"), "111.00")
+	f.Add(AppendState(nil, w.s))
+	f.Fuzz(func(t *testing.T, b []byte) {
+		s, err := DecodeState(b, func([32]byte) (*Chart, error) { return chart, nil })
+		if err != nil {
+			return
+		}
+		p := program{b: b}
+		for range 8 {
+			e := p.workEvent()
+			Admit(s, e)
+			Apply(s, e, nil)
+		}
+		for i := range s.Tasks {
+			_, _ = Explain(s, s.Tasks[i].ID)
+			s.tooSoon(i, moment.At(sunrise), nil, dayOne)
+		}
+	})
+}

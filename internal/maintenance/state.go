@@ -185,7 +185,7 @@ type Task struct {
 	State   DueState
 	Since   moment.Span  // when State came about, as well as known
 	By      Key          // the event that brought it about
-	Limb    int          // which interval decides State, -1 none
+	Limb    int          // what decides State, as Count.Limbs lists it, -1 none
 	Rung    Stage        // highest stage of this cycle that stands, 0 none
 	Crossed []Crossing   // readings and days seen to cross a threshold in this cycle, bounded
 	Records []TaskRecord // by effective time, the last standing one opened the cycle

@@ -123,13 +123,7 @@ func (t *step) stand(i int, anew bool) (DueState, int, moment.Span, Key) {
 	}
 	v := verdict{limb: -1}
 	limbs, _ := s.limbsOf(i)
-	for j := range limbs {
-		if rec != nil {
-			g := s.limbGauge(&limbs[j], rec, false)
-			v.idle = v.idle || g.idle
-			t.weigh(&v, i, j, &g, rec, anew)
-		}
-	}
+	t.weighLimbs(&v, i, limbs, rec, anew)
 	for j := range def.Triggers {
 		g := s.triggerGauge(&def.Triggers[j], rec, false)
 		t.weigh(&v, i, len(limbs)+j, &g, rec, anew)
@@ -145,6 +139,18 @@ func (t *step) stand(i int, anew bool) (DueState, int, moment.Span, Key) {
 		return NotDue, -1, rec.At, task.Cycle
 	}
 	return DueUnknown, -1, moment.Span{}, Key{}
+}
+
+// weighLimbs weighs the intervals in force, which all begin with a record.
+func (t *step) weighLimbs(v *verdict, i int, limbs []Limb, rec *TaskRecord, anew bool) {
+	if rec == nil {
+		return
+	}
+	for j := range limbs {
+		g := t.s.limbGauge(&limbs[j], rec, false)
+		v.idle = v.idle || g.idle
+		t.weigh(v, i, j, &g, rec, anew)
+	}
 }
 
 // weigh holds one thing that can decide against what was weighed before it.

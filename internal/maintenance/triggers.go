@@ -64,7 +64,7 @@ func (s *State) firings(tr *TriggerDef, rec *TaskRecord) []firing {
 // fires reports whether what happened may set a trigger off.
 func (s *State) fires(tr *TriggerDef, i int, rec *TaskRecord) bool {
 	h := &s.Happened[i]
-	return h.Kind == tr.kind() && since(h.At, rec) && s.isNamed(tr, h) && (len(tr.If) == 0 || s.judgeAt(tr.If, h) == certain)
+	return h.Kind == tr.kind() && happenedSince(h.At, rec) && s.isNamed(tr, h) && (len(tr.If) == 0 || s.judgeAt(tr.If, h) == certain)
 }
 
 func (s *State) firing(i int) firing {
@@ -72,7 +72,8 @@ func (s *State) firing(i int) firing {
 	return firing{key: h.Key, at: h.At, date: s.dateOf(h.Date, h.At), hours: h.Hours, happened: h}
 }
 
-func since(at moment.Span, rec *TaskRecord) bool { return rec == nil || at.Compare(rec.At) > 0 }
+// happenedSince reports whether something happened after a record, nil for ever.
+func happenedSince(at moment.Span, rec *TaskRecord) bool { return rec == nil || at.Compare(rec.At) > 0 }
 
 // isNamed reports whether a trigger means a happening. A task of several items
 // is meant by its set's name too.
@@ -103,7 +104,7 @@ func (s *State) doneSince(name string, rec *TaskRecord) []firing {
 		}
 		for j := range s.Tasks[i].Records {
 			r := &s.Tasks[i].Records[j]
-			if !r.stands() || !since(r.At, rec) || slices.ContainsFunc(out, func(f firing) bool { return f.key == r.Record }) {
+			if !r.stands() || !happenedSince(r.At, rec) || slices.ContainsFunc(out, func(f firing) bool { return f.key == r.Record }) {
 				continue
 			}
 			out = append(out, firing{key: r.Record, at: r.At, date: s.dateOf(r.Date, r.At), hours: r.Hours, name: name + " done"})
@@ -121,7 +122,7 @@ func (s *State) fittedSince(name string, rec *TaskRecord) []firing {
 	}
 	for j := range s.Parts[i].Pieces {
 		p := &s.Parts[i].Pieces[j]
-		if !p.Void.IsZero() || p.Off || !since(p.At, rec) {
+		if !p.Void.IsZero() || p.Off || !happenedSince(p.At, rec) {
 			continue
 		}
 		out = append(out, firing{key: p.Record, at: p.At, date: s.dateOf(p.Date, p.At), hours: p.Hours, name: name + " fitted"})
@@ -300,34 +301,37 @@ func (s *State) triggerGauge(tr *TriggerDef, rec *TaskRecord, talk bool) gauge {
 	return g
 }
 
-// byNow: due from what happened on.
+// byNow: due from what happened on. It is overdue once the engine started, where
+// it is due by then or before what was to come, and once that came; otherwise
+// when another work day has turned or TriggerLate has run.
 func (s *State) byNow(g *gauge, tr *TriggerDef, f *firing) {
 	g.fixed = limbStand{standing: intervals.Due, at: -1}
 	g.fixed.set(f.at, f.key)
-	if tr.By == ByNextStart || tr.Kind == TriggerBefore {
-		if h := s.lastStart(); h != nil && h.At.Compare(f.at) > 0 {
-			g.fixed.standing = intervals.Overdue
-			g.fixed.set(h.At, h.Key)
-		}
+	if h := s.lastStart(); tr.By == ByNextStart || tr.Kind == TriggerBefore {
+		g.overdueBy(h, f)
 	}
 	if tr.By == ByNextStart {
 		return
 	}
-	if h := s.cameToPass(tr, f); h != nil && (g.fixed.standing < intervals.Overdue || h.At.Compare(g.fixed.since) < 0) {
-		g.fixed.standing = intervals.Overdue
-		g.fixed.set(h.At, h.Key)
-	}
-	if f.date.Known() {
+	g.overdueBy(s.cameToPass(tr, f), f)
+	if over := f.date.AddDays(1); over != civil.None {
 		g.dated, g.dates = true, intervals.NoDates
-		if over := f.date.AddDays(1); over != civil.None {
-			g.dates.Overdue = over
-		}
+		g.dates.Overdue = over
 	}
 	if m := s.meterOr(""); m >= 0 {
 		if from, ok := shownOn(f.hours, s.Meters[m].ID); ok {
 			g.meter, g.hours = m, intervals.OverdueAt(hours.Add(from, TriggerLate))
 		}
 	}
+}
+
+// overdueBy makes it overdue from a later happening on, the earliest of several.
+func (g *gauge) overdueBy(h *Happening, f *firing) {
+	if h == nil || h.At.Compare(f.at) <= 0 || g.fixed.standing == intervals.Overdue && h.At.Compare(g.fixed.since) >= 0 {
+		return
+	}
+	g.fixed.standing = intervals.Overdue
+	g.fixed.set(h.At, h.Key)
 }
 
 // cameToPass is the event that was said to come, once it happened.

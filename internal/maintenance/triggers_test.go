@@ -11,10 +11,12 @@ import (
 	"github.com/hourbell/hourbell/internal/maintenance/moment"
 )
 
-func by(id string, tr ...TriggerDef) TaskDef { return TaskDef{ID: id, Do: "check", Triggers: tr} }
+func triggerTask(id string, tr ...TriggerDef) TaskDef {
+	return TaskDef{ID: id, Do: "check", Triggers: tr}
+}
 
 func TestAPlugOfSomeLengthMakesTheCheckDue(t *testing.T) {
-	w := workWorld(t, by("auger/bolts", TriggerDef{Kind: TriggerEvent, Name: "plug-cleared", If: []Cond{{Of: "minutes", Op: CondAbove, Milli: 15_000}}}))
+	w := workWorld(t, triggerTask("auger/bolts", TriggerDef{Kind: TriggerEvent, Name: "plug-cleared", If: []Cond{{Of: "minutes", Op: CondAbove, Milli: 15_000}}}))
 	w.tells(after("1"), "plug-cleared", 5)
 	assert.Equal(t, DueUnknown, w.state("auger/bolts"), "a short one is nothing")
 	w.tells(after("2"), "plug-cleared", 25)
@@ -38,8 +40,8 @@ func TestAPlugOfSomeLengthMakesTheCheckDue(t *testing.T) {
 }
 
 func TestGoingToWash(t *testing.T) {
-	w := workWorld(t, by("intake/cover", TriggerDef{Kind: TriggerBefore, Name: "washed"}),
-		by("intake/uncover", TriggerDef{Kind: TriggerBefore, Name: "washed", By: ByNextStart}))
+	w := workWorld(t, triggerTask("intake/cover", TriggerDef{Kind: TriggerBefore, Name: "washed"}),
+		triggerTask("intake/uncover", TriggerDef{Kind: TriggerBefore, Name: "washed", By: ByNextStart}))
 	w.fromBox('a', after("1"), &Engine{Running: false})
 	w.says(after("2"), &FieldEvent{Event: "washed", Ahead: true})
 	assert.Equal(t, Due, w.state("intake/cover"))
@@ -60,7 +62,7 @@ func TestGoingToWash(t *testing.T) {
 }
 
 func TestEightStonesWithinFortyHours(t *testing.T) {
-	w := workWorld(t, by("drum/look", TriggerDef{Kind: TriggerEvent, Name: "stone", Count: 3, Within: 4 * hours.Hour}))
+	w := workWorld(t, triggerTask("drum/look", TriggerDef{Kind: TriggerEvent, Name: "stone", Count: 3, Within: 4 * hours.Hour}))
 	w.tells(after("1"), "stone", 0)
 	w.bus(after("6"), "1005.00")
 	w.tells(after("6"), "stone", 0)
@@ -74,8 +76,8 @@ func TestEightStonesWithinFortyHours(t *testing.T) {
 }
 
 func TestHoursAndDaysAfterAnEvent(t *testing.T) {
-	w := workWorld(t, by("p/hours", TriggerDef{Kind: TriggerEvent, Name: "washed", By: ByHours, In: 20 * hours.Hour, Meter: "engine"}),
-		by("p/days", TriggerDef{Kind: TriggerEvent, Name: EventStorageOut, By: ByDays, InDays: 20}))
+	w := workWorld(t, triggerTask("p/hours", TriggerDef{Kind: TriggerEvent, Name: "washed", By: ByHours, In: 20 * hours.Hour, Meter: "engine"}),
+		triggerTask("p/days", TriggerDef{Kind: TriggerEvent, Name: EventStorageOut, By: ByDays, InDays: 20}))
 	w.tells(after("1"), "washed", 0)
 	w.tells(after("1"), EventStorageOut, 0)
 	assert.Equal(t, DueUnknown, w.state("p/hours"))
@@ -96,12 +98,12 @@ func TestHoursAndDaysAfterAnEvent(t *testing.T) {
 }
 
 func TestCodesFindingsAndOtherWorkTrigger(t *testing.T) {
-	w := workWorld(t, by("rotor/look", TriggerDef{Kind: TriggerCode, Name: "rotor-hot"}),
-		by("drive/look", TriggerDef{Kind: TriggerFinding, Name: "slip"}),
-		by("belt/run", TriggerDef{Kind: TriggerDone, Name: "belt/fit"}),
+	w := workWorld(t, triggerTask("rotor/look", TriggerDef{Kind: TriggerCode, Name: "rotor-hot"}),
+		triggerTask("drive/look", TriggerDef{Kind: TriggerFinding, Name: "slip"}),
+		triggerTask("belt/run", TriggerDef{Kind: TriggerDone, Name: "belt/fit"}),
 		TaskDef{ID: "belt/fit"},
-		by("belt/tension", TriggerDef{Kind: TriggerFitted, Name: "chopper-belt"}),
-		by("sieve/redo", TriggerDef{Kind: TriggerFailed, Name: "belt/fit"}))
+		triggerTask("belt/tension", TriggerDef{Kind: TriggerFitted, Name: "chopper-belt"}),
+		triggerTask("sieve/redo", TriggerDef{Kind: TriggerFailed, Name: "belt/fit"}))
 	w.fromBox('a', after("1"), &Warning{Code: Code{Source: 40, SPN: 520777, FMI: 4}, Phase: WarningStarted})
 	w.fromBox('a', after("1"), &Warning{Code: Code{Source: 41, SPN: 520777, FMI: 5}, Phase: WarningStarted})
 	assert.Equal(t, Due, w.state("rotor/look"))
@@ -125,7 +127,7 @@ func TestCodesFindingsAndOtherWorkTrigger(t *testing.T) {
 }
 
 func TestEventsThatTheChartDoesNotKnow(t *testing.T) {
-	w := workWorld(t, by("p/t", TriggerDef{Kind: TriggerEvent, Name: "washed"}))
+	w := workWorld(t, triggerTask("p/t", TriggerDef{Kind: TriggerEvent, Name: "washed"}))
 	v := Admit(w.s, w.person(after("1"), &FieldEvent{Event: "wshed"}))
 	assert.Equal(t, VerdictRefuse, v.Word)
 	assert.Equal(t, "say one of plug-cleared, washed, stone, bales-wet, storage-in, storage-out or conditions", v.Do)
@@ -274,7 +276,7 @@ func TestTooSoon(t *testing.T) {
 }
 
 func TestAnEventToldBeforeItsDayTurned(t *testing.T) {
-	w := workWorld(t, by("p/t", TriggerDef{Kind: TriggerEvent, Name: "washed"}))
+	w := workWorld(t, triggerTask("p/t", TriggerDef{Kind: TriggerEvent, Name: "washed"}))
 	w.tells(dayAt(1, "3"), "washed", 0)
 	assert.Equal(t, "washed", w.counter("p/t").Limbs[0].Words)
 	w.day(1)
@@ -285,7 +287,7 @@ func TestAnEventToldBeforeItsDayTurned(t *testing.T) {
 }
 
 func TestATaskThatAnEventMadeDueLeavesWithItsEdition(t *testing.T) {
-	w := workWorld(t, by("p/t", TriggerDef{Kind: TriggerEvent, Name: "washed"}))
+	w := workWorld(t, triggerTask("p/t", TriggerDef{Kind: TriggerEvent, Name: "washed"}))
 	w.tells(after("1"), "washed", 0)
 	require.Equal(t, []Stage{StageDue}, openNotices(w.s, "p/t"))
 	next := workChart(TaskDef{ID: "p/other"})
@@ -297,7 +299,7 @@ func TestATaskThatAnEventMadeDueLeavesWithItsEdition(t *testing.T) {
 // A new meter's first reading comes late: what happened since then moves with the
 // machine's hours.
 func TestHappeningsMoveWithTheHoursOfANewMeter(t *testing.T) {
-	w := workWorld(t, by("p/t", TriggerDef{Kind: TriggerEvent, Name: "washed", By: ByHours, In: 10 * hours.Hour}))
+	w := workWorld(t, triggerTask("p/t", TriggerDef{Kind: TriggerEvent, Name: "washed", By: ByHours, In: 10 * hours.Hour}))
 	w.bus(after("5"), "1005.00")
 	for i, shown := range []string{"3.00", "3.05", "3.15"} {
 		w.bus(after("20").Add(hours.Millis(i)*10*hours.Minute), shown)
