@@ -242,6 +242,7 @@ func (m *model) arrive(events []*Event) {
 func TestAnyOrderGivesTheOraclesCounters(t *testing.T) {
 	rapid.Check(t, func(t *rapid.T) {
 		m := drawModel(t)
+		m.rules = rapid.SampledFrom([]uint32{0, WorkRules}).Draw(t, "rules")
 		events := m.shuffle(t)
 		m.arrive(events)
 		half := rapid.IntRange(0, len(events)).Draw(t, "half")
