@@ -83,6 +83,16 @@ func (c *compiler) unlike(v *value, name string) []string {
 	return texts
 }
 
+// item gives the entry of a list that says a text, the list where none does.
+func (v *value) item(name, text string) *value {
+	for _, item := range v.list(name) {
+		if item != nil && item.text == text {
+			return item
+		}
+	}
+	return v.get(name)
+}
+
 // happenings compiles events, counts and attachments.
 func (c *compiler) happenings(root *value) {
 	for _, e := range root.entries("events") {
@@ -127,9 +137,9 @@ func (c *compiler) materials(root *value) {
 		for _, no := range c.unlike(mixes, "no") {
 			def.Mixes = append(def.Mixes, maintenance.MixDef{With: no, Word: maintenance.MixNo})
 		}
-		for i, ask := range c.unlike(mixes, "ask") {
+		for _, ask := range c.unlike(mixes, "ask") {
 			if slices.ContainsFunc(def.Mixes, func(m maintenance.MixDef) bool { return m.With == ask && m.Word == maintenance.MixNo }) {
-				c.bad(mixes.list("ask")[i], ask+" stands under no as well", "", "keep it where it is safe: under no")
+				c.bad(mixes.item("ask", ask), ask+" stands under no as well", "", "keep it where it is safe: under no")
 				continue
 			}
 			def.Mixes = append(def.Mixes, maintenance.MixDef{With: ask, Word: maintenance.MixAsk})

@@ -114,13 +114,13 @@ func (c *compiler) tasks(point string, in *value) {
 		if len(items) == 0 {
 			c.addTask(v, def)
 		}
-		for i, item := range items {
+		for _, item := range items {
 			one := def
 			one.Set, one.Item = def.ID, item
 			one.ID += itemMark + item
 			one.Call += ", " + spoken(item)
 			if len(one.ID) > maxTaskID {
-				c.bad(v.list("each")[i], fmt.Sprintf("the task's id %s is too long", shown(one.ID)), fmt.Sprintf("at most %d characters with point, task and item", maxTaskID), "")
+				c.bad(v.item("each", item), fmt.Sprintf("the task's id %s is too long", shown(one.ID)), fmt.Sprintf("at most %d characters with point, task and item", maxTaskID), "")
 			}
 			c.at[one.ID] = v
 			c.addTask(v, one)
