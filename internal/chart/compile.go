@@ -115,7 +115,7 @@ type compiler struct {
 	asked map[string]*maintenance.TraitDef // traits and conditions, by name
 	parts map[string]*value                // by point
 	doses []dosed
-	at    map[string]*value // tasks, and sets of them
+	from  []*value // what each task was made of, in the order of the chart's tasks
 }
 
 // dosed is an amount with its structure, which is kept in charts of the second
@@ -126,7 +126,11 @@ type dosed struct {
 	more bool // it says what only that encoding can
 }
 
+// bad reports a mistake at a value; one without a value is the whole file's.
 func (c *compiler) bad(v *value, what, want, fix string) {
+	if v == nil {
+		v = c.root
+	}
 	c.rep.add(v.node, v.place.String(), what, want, fix)
 }
 

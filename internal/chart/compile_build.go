@@ -14,7 +14,6 @@ import (
 func (c *compiler) questions(root *value) {
 	c.asked = make(map[string]*maintenance.TraitDef)
 	c.parts = make(map[string]*value)
-	c.at = make(map[string]*value)
 	for _, p := range root.list("points") {
 		if part := p.get("part"); part != nil {
 			c.parts[p.str("id")] = part

@@ -105,7 +105,6 @@ func (c *compiler) tasks(point string, in *value) {
 		}
 		c.once(first, v.get("id"), "task")
 		def := c.task(point, v)
-		c.at[def.ID] = v
 		items := c.unlike(v, "each")
 		if len(c.chart.Tasks)+max(1, len(items)) > maxAll {
 			c.bad(v, fmt.Sprintf("more than %d tasks in one chart", maxAll), "", "a chart is for one kind of machine: make one file for each")
@@ -122,7 +121,6 @@ func (c *compiler) tasks(point string, in *value) {
 			if len(one.ID) > maxTaskID {
 				c.bad(v.item("each", item), fmt.Sprintf("the task's id %s is too long", shown(one.ID)), fmt.Sprintf("at most %d characters with point, task and item", maxTaskID), "")
 			}
-			c.at[one.ID] = v
 			c.addTask(v, one)
 		}
 	}
@@ -136,6 +134,7 @@ func (c *compiler) addTask(v *value, def maintenance.TaskDef) {
 		}
 	}
 	c.chart.Tasks = append(c.chart.Tasks, def)
+	c.from = append(c.from, v)
 }
 
 func (c *compiler) task(point string, v *value) maintenance.TaskDef {

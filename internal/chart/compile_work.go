@@ -349,9 +349,11 @@ func (c *compiler) agree() {
 	}
 	for i := range c.chart.Tasks {
 		t := &c.chart.Tasks[i]
-		c.covers(t, index)
+		if len(t.Covers) > 0 {
+			c.covers(t, c.from[i].get("covers"), index)
+		}
 		if len(t.Triggers) > maxTerms {
-			c.bad(c.at[t.ID], fmt.Sprintf("%d things make %s due", len(t.Triggers), t.ID), fmt.Sprintf("at most %d", maxTerms), "")
+			c.bad(c.from[i], fmt.Sprintf("%d things make %s due", len(t.Triggers), t.ID), fmt.Sprintf("at most %d", maxTerms), "")
 		}
 	}
 }
@@ -359,7 +361,7 @@ func (c *compiler) agree() {
 // follow lets the task that has to come then be due before the next start.
 func (c *compiler) follow(i int, index map[string]int) {
 	t := &c.chart.Tasks[i]
-	v := c.at[t.ID].get("then")
+	v := c.from[i].get("then")
 	if v == nil {
 		return
 	}
@@ -393,7 +395,7 @@ func (c *compiler) follow(i int, index map[string]int) {
 }
 
 // covers refuses a task that is done with itself, at once or round about.
-func (c *compiler) covers(t *maintenance.TaskDef, index map[string]int) {
+func (c *compiler) covers(t *maintenance.TaskDef, v *value, index map[string]int) {
 	seen := make(map[string]bool)
 	var way func(id string, trail []string) []string
 	way = func(id string, trail []string) []string {
@@ -419,13 +421,13 @@ func (c *compiler) covers(t *maintenance.TaskDef, index map[string]int) {
 	switch {
 	case trail == nil:
 	case len(trail) == 1:
-		c.bad(c.at[t.ID].get("covers"), t.ID+" covers itself", "other tasks", "")
+		c.bad(v, t.ID+" covers itself", "other tasks", "")
 	default:
-		c.bad(c.at[t.ID].get("covers"), fmt.Sprintf("%s covers itself by way of %s", t.ID, strings.Join(trail[:len(trail)-1], ", ")), "", "take one of them away")
+		c.bad(v, fmt.Sprintf("%s covers itself by way of %s", t.ID, strings.Join(trail[:len(trail)-1], ", ")), "", "take one of them away")
 	}
 	for _, id := range t.Covers {
 		if j, ok := index[id]; ok && c.chart.Tasks[j].Do == forbidden {
-			c.bad(c.at[t.ID].get("covers"), id+" is never done", "tasks that are done", "")
+			c.bad(v, id+" is never done", "tasks that are done", "")
 		}
 	}
 }
