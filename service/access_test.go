@@ -213,6 +213,7 @@ func aboutOther(customer string) map[string]struct {
 		"EndShift":         {&pb.EndShiftRequest{Name: "customers/" + customer + "/shifts/x"}, codes.NotFound},
 		"ListShifts":       {&pb.ListShiftsRequest{Parent: "customers/" + customer}, codes.NotFound},
 		"OpenSeason":       {&pb.OpenSeasonRequest{Site: site, Season: "2033"}, codes.NotFound},
+		"CancelSeason":     {&pb.CancelSeasonRequest{Site: site, Season: "2033"}, codes.NotFound},
 		"CloseSeason":      {&pb.CloseSeasonRequest{Site: site, Season: "2033"}, codes.NotFound},
 		"ListSeasons":      {&pb.ListSeasonsRequest{Parent: "customers/" + customer}, codes.NotFound},
 		"CreateAttachment": {&pb.CreateAttachmentRequest{Parent: "customers/" + customer, AttachmentId: "x", Attachment: &pb.Attached{DisplayName: "x", Kind: "header"}}, codes.NotFound},

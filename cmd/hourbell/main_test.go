@@ -40,7 +40,7 @@ func TestMain(m *testing.M) {
 func TestScripts(t *testing.T) {
 	testscript.Run(t, testscript.Params{
 		Dir: "testdata", Setup: setup, RequireExplicitExec: true,
-		Cmds: map[string]func(*testscript.TestScript, bool, []string){"serve": serve, "stop": stop, "field": field, "keep": keep, "same": same, "box": box},
+		Cmds:      map[string]func(*testscript.TestScript, bool, []string){"serve": serve, "stop": stop, "field": field, "keep": keep, "same": same, "box": box},
 		Condition: condition,
 	})
 }

@@ -12,9 +12,10 @@ import (
 )
 
 type seasonCmd struct {
-	Open  seasonOpenCmd  `cmd:"" help:"For the crew boss: open a season at a site, today or on a day to come."`
-	Close seasonCloseCmd `cmd:"" help:"For the crew boss: close a season."`
-	List  seasonListCmd  `cmd:"" help:"For the workshop manager: when does which season open and close, and who was told?"`
+	Open   seasonOpenCmd   `cmd:"" help:"For the crew boss: open a season at a site, today or on a day to come."`
+	Close  seasonCloseCmd  `cmd:"" help:"For the crew boss: close a season."`
+	Cancel seasonCancelCmd `cmd:"" help:"For the crew boss: take back a season that was said by mistake."`
+	List   seasonListCmd   `cmd:"" help:"For the workshop manager: when does which season open and close, and who was told?"`
 }
 
 type seasonWords struct {
@@ -65,6 +66,25 @@ func (c *seasonCloseCmd) Run(s *session) error {
 		return err
 	}
 	return s.out.document(a, func(w io.Writer) { printSeasons(w, []*pb.SiteSeason{a.Season}) })
+}
+
+type seasonCancelCmd struct {
+	Site   string `arg:"" help:"The site's id."`
+	Season string `arg:"" help:"What it is called."`
+	Crop   string `help:"Of this crop; of whatever is grown where left out." placeholder:"CROP"`
+}
+
+// Run takes the season back.
+func (c *seasonCancelCmd) Run(s *session) error {
+	site, err := s.siteName(c.Site)
+	if err != nil {
+		return err
+	}
+	a, err := call(s, pb.NewSeasonServiceClient, pb.SeasonServiceClient.CancelSeason, &pb.CancelSeasonRequest{Site: site, Season: c.Season, Crop: c.Crop, RequestId: requestID()})
+	if err != nil {
+		return err
+	}
+	return s.out.document(a, func(w io.Writer) { fmt.Fprintf(w, "Season %s is taken back at %s.\n", c.Season, lastPart(site)) })
 }
 
 type seasonListCmd struct {

@@ -146,6 +146,9 @@ func (a *API) move(ctx context.Context, attachment, to string, key [16]byte, at 
 	if err := a.load(ctx, &piece, off, on); err != nil {
 		return "", err
 	}
+	if err := a.known(ctx, to, on); err != nil {
+		return "", err
+	}
 	if err := a.mayMove(ctx, &m, off, on); err != nil {
 		return "", err
 	}
@@ -182,6 +185,37 @@ func (a *API) load(ctx context.Context, piece *office.Attachment, off, on *maint
 		on.Shown, on.Carried = last.Shown, last.Carried
 	}
 	return nil
+}
+
+// known leaves out of what an attachment brings the meters and tasks that the
+// next machine's chart does not have.
+func (a *API) known(ctx context.Context, machine string, on *maintenance.Attachment) error {
+	if machine == "" {
+		return nil
+	}
+	return a.view(ctx, machine, func(st *maintenance.State) {
+		if st.Chart != nil {
+			fit(st.Chart, on)
+		}
+	})
+}
+
+func fit(c *maintenance.Chart, on *maintenance.Attachment) {
+	meter := func(id string) bool {
+		return slices.ContainsFunc(c.Meters, func(m maintenance.MeterDef) bool { return m.ID == id && m.Of == on.Attachment })
+	}
+	point := func(id string) bool {
+		return slices.ContainsFunc(c.Points, func(p maintenance.PointDef) bool { return p.ID == id && p.Attachment == on.Attachment })
+	}
+	task := func(id string) bool {
+		return slices.ContainsFunc(c.Tasks, func(t maintenance.TaskDef) bool { return t.ID == id && point(t.Point) })
+	}
+	foreign := func(m maintenance.MeterShown) bool { return !meter(m.Meter) }
+	on.Shown = slices.DeleteFunc(slices.Clone(on.Shown), foreign)
+	on.Carried = slices.DeleteFunc(slices.Clone(on.Carried), func(r maintenance.CarriedRecord) bool { return !task(r.Task) })
+	for i := range on.Carried {
+		on.Carried[i].Hours = slices.DeleteFunc(slices.Clone(on.Carried[i].Hours), foreign)
+	}
 }
 
 // mayMove asks both machines before anything is made.

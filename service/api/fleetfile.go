@@ -217,14 +217,19 @@ func (r *readingFleet) makeOne(p *plan) error {
 			return err
 		}
 	}
-	if err := r.offer(p); err != nil {
-		return err
+	// The attachment first: its meter counts only where it is on.
+	if p.attachment != "" {
+		if _, err := r.move(r.ctx, p.attachment, p.entry.ID, maintenance.ServiceKey("fleet", p.entry.ID, "attachment", p.attachment).Stream, r.hitched(p)); err != nil {
+			return err
+		}
 	}
-	if p.attachment == "" {
-		return nil
-	}
-	_, err := r.move(r.ctx, p.attachment, p.entry.ID, maintenance.ServiceKey("fleet", p.entry.ID, "attachment", p.attachment).Stream, moment.At(r.now))
-	return err
+	return r.offer(p)
+}
+
+// hitched is when the row's attachment came onto the machine: some time before
+// the hours that the row gives.
+func (r *readingFleet) hitched(p *plan) moment.Span {
+	return moment.Span{NotAfter: r.when(p).NotBefore}
 }
 
 // commission opens the machine's stream where it has none.

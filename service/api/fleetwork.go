@@ -266,6 +266,9 @@ func (r *readingFleet) rehearse() error {
 		if err != nil {
 			return err
 		}
+		if err := r.hitch(p, st); err != nil {
+			return err
+		}
 		before := openNotices(st)
 		for i := range p.events {
 			r.play(p, st, &p.events[i])
@@ -307,6 +310,24 @@ func (r *readingFleet) stage(p *plan) (*maintenance.State, error) {
 		maintenance.Apply(st, wire.Event(maintenance.ServiceKey("stage", fmt.Sprint(i)), maintenance.WriterService, moment.At(r.now), r.now, [32]byte{}, body), nil)
 	}
 	return st, nil
+}
+
+// hitch puts the row's attachment on, with what it brings.
+func (r *readingFleet) hitch(p *plan, st *maintenance.State) error {
+	if p.attachment == "" {
+		return nil
+	}
+	piece, err := r.o.Office.Attachment(p.attachment)
+	if err != nil || piece.Machine == p.entry.ID {
+		return err
+	}
+	on := &maintenance.Attachment{Attachment: piece.Kind, Piece: piece.ID, On: true}
+	if err := r.load(r.ctx, &piece, &maintenance.Attachment{}, on); err != nil {
+		return err
+	}
+	fit(p.chart, on)
+	r.play(p, st, &planned{key: maintenance.ServiceKey("hitch"), at: r.hitched(p), body: on, place: p.row.Attachment.Place})
+	return nil
 }
 
 func openNotices(st *maintenance.State) (n int) {

@@ -51,14 +51,43 @@ func (s *seasons) say(ctx context.Context, name, requestID string, date *pb.Civi
 	if w.Date, err = s.siteDate(site, date); err != nil {
 		return nil, err
 	}
-	season, err := s.o.Office.SaySeason(ctx, w)
+	return s.keepSeason(ctx, w)
+}
+
+// keepSeason keeps words on one season of a site, in order, and tells its
+// machines.
+func (s *seasons) keepSeason(ctx context.Context, words ...office.SeasonWord) (*pb.SiteSeason, error) {
+	var season office.Season
+	var err error
+	for _, w := range words {
+		if season, err = s.o.Office.SaySeason(ctx, w); err != nil {
+			return nil, err
+		}
+	}
+	if _, err := s.tellSeasons(ctx, s.machinesAt(season.Site)...); err != nil {
+		s.o.Log.ErrorContext(ctx, "not every machine could be told of a season; it is tried again", "site", season.Site, "error", err)
+	}
+	return s.seasonOf(season), nil
+}
+
+// CancelSeason takes a season back.
+func (s *seasons) CancelSeason(ctx context.Context, q *pb.CancelSeasonRequest) (*pb.CancelSeasonResponse, error) {
+	parts, err := parse("site", sitePattern, q.GetSite())
 	if err != nil {
 		return nil, err
 	}
-	if _, err := s.tellSeasons(ctx, s.machinesAt(site.ID)...); err != nil {
-		s.o.Log.ErrorContext(ctx, "not every machine could be told of a season; it is tried again", "site", site.ID, "error", err)
+	site, err := s.o.Access.Site(ctx, access.Record, parts[0], parts[1])
+	if err != nil {
+		return nil, err
 	}
-	return s.seasonOf(season), nil
+	if _, err := parseUUID("request_id", q.GetRequestId()); err != nil {
+		return nil, err
+	}
+	shut := office.SeasonWord{Site: site.ID, Season: q.GetSeason(), Crop: q.GetCrop(), Date: civil.None}
+	open := shut
+	open.Open = true
+	season, err := s.keepSeason(ctx, shut, open)
+	return &pb.CancelSeasonResponse{Season: season}, err
 }
 
 // siteDate reads a day; none is the site's work day now.

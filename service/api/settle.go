@@ -7,6 +7,7 @@ import (
 	"time"
 
 	"github.com/hourbell/hourbell/internal/maintenance"
+	"github.com/hourbell/hourbell/internal/maintenance/civil"
 	"github.com/hourbell/hourbell/internal/maintenance/moment"
 	"github.com/hourbell/hourbell/internal/wire"
 	"github.com/hourbell/hourbell/service/fault"
@@ -87,14 +88,34 @@ func (a *API) tellSeasons(ctx context.Context, machines ...string) (known int, e
 	return known, errors.Join(errs...)
 }
 
-// tellSeason brings one word to one machine's stream. Its key is made of what it
-// says, so that a second telling is no second event.
+// tellSeason brings one word to one machine's stream. A machine that came from
+// another site may know a season of the same name with other days: those are
+// taken back first. What the domain refuses all the same it would refuse for ever.
 func (a *API) tellSeason(ctx context.Context, machine string, w office.SeasonWord) error {
+	err := a.actSeason(ctx, machine, w)
+	if err == nil || !isRefusal(err) {
+		return err
+	}
+	other := w
+	other.Open, other.Date = !w.Open, civil.None
+	if err := a.actSeason(ctx, machine, other, w.Date.String()); err != nil && !isRefusal(err) {
+		return err
+	}
+	if err = a.actSeason(ctx, machine, w); err != nil && isRefusal(err) {
+		a.o.Log.WarnContext(ctx, "a machine does not take what was said of a season", "machine", machine, "site", w.Site, "season", w.Season, "error", err)
+		return nil
+	}
+	return err
+}
+
+// actSeason offers one word. Its key is made of what it says, so that a second
+// telling is no second event; more is what else tells it from others.
+func (a *API) actSeason(ctx context.Context, machine string, w office.SeasonWord, more ...string) error {
 	verb := "close"
 	if w.Open {
 		verb = "open"
 	}
-	parts := []string{"season", w.Site, w.Season, w.Crop, verb, w.Date.String()}
+	parts := append([]string{"season", w.Site, w.Season, w.Crop, verb, w.Date.String()}, more...)
 	if w.Again > 0 {
 		parts = append(parts, fmt.Sprint(w.Again))
 	}

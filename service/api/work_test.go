@@ -217,6 +217,37 @@ func TestEveryMachineOfASiteIsToldOfASeasonOnce(t *testing.T) {
 	assert.EqualValues(t, 3, list.Seasons[0].Told)
 }
 
+// TestASeasonIsTakenBack from those who were told of it; who comes later never
+// hears of it.
+func TestASeasonIsTakenBack(t *testing.T) {
+	r := openWork(t, ingesttest.New(), workDay).furnish()
+	r.machine("hob-1", "north-yard")
+	s := &seasons{API: r.API}
+	const site = "customers/quarry-lane/sites/north-yard"
+	_, err := s.OpenSeason(r.ctx, &pb.OpenSeasonRequest{Site: site, Season: "2303"})
+	require.NoError(t, err)
+	for range 2 {
+		a, err := s.CancelSeason(r.ctx, &pb.CancelSeasonRequest{Site: site, Season: "2303"})
+		require.NoError(t, err)
+		assert.Nil(t, a.Season.OpenDate)
+	}
+	told := events[*maintenance.Season](r, "hob-1")
+	require.Len(t, told, 2)
+	assert.True(t, told[1].Open)
+	assert.False(t, told[1].Date.Known())
+	r.machine("hob-2", "north-yard")
+	assert.Empty(t, events[*maintenance.Season](r, "hob-2"))
+	list, err := s.ListSeasons(r.ctx, &pb.ListSeasonsRequest{Parent: "customers/-"})
+	require.NoError(t, err)
+	assert.Empty(t, list.Seasons)
+	_, err = s.CancelSeason(r.ctx, &pb.CancelSeasonRequest{Site: site, Season: "2304"})
+	assert.ErrorContains(t, err, "season 2304 was never opened")
+	_, err = s.OpenSeason(r.ctx, &pb.OpenSeasonRequest{Site: site, Season: "2303"})
+	require.NoError(t, err)
+	assert.Len(t, events[*maintenance.Season](r, "hob-1"), 3, "it can be said again")
+	assert.Len(t, events[*maintenance.Season](r, "hob-2"), 1)
+}
+
 // TestATellingThatBrokeIsFinished: the word is on disk, the machines are not told.
 func TestATellingThatBrokeIsFinished(t *testing.T) {
 	r := openWork(t, ingesttest.New(), workDay).furnish()
@@ -434,6 +465,37 @@ func TestASoldMachineIsTheNewOwnersAlone(t *testing.T) {
 	assert.Len(t, events[*maintenance.HandedOver](r, "hob-1"), 1)
 }
 
+// TestAMachineThatGoesNorthWithTheHarvest meets a season of the same name that
+// opens after the one it knows has closed.
+func TestAMachineThatGoesNorthWithTheHarvest(t *testing.T) {
+	carriesHandOvers(t)
+	r := openWork(t, ingesttest.New(), workDay).furnish()
+	r.machine("hob-1", "north-yard")
+	s := &seasons{API: r.API}
+	season := func(site string, open, shut int32) {
+		t.Helper()
+		_, err := s.OpenSeason(r.ctx, &pb.OpenSeasonRequest{Site: site, Season: "2033", Crop: "wheat", Date: &pb.CivilDate{Year: 2033, Month: open, Day: 1}})
+		require.NoError(t, err)
+		if shut > 0 {
+			_, err = s.CloseSeason(r.ctx, &pb.CloseSeasonRequest{Site: site, Season: "2033", Crop: "wheat", Date: &pb.CivilDate{Year: 2033, Month: shut, Day: 1}})
+			require.NoError(t, err)
+		}
+	}
+	season("customers/quarry-lane/sites/north-yard", 6, 7)
+	season("customers/ewe-hill/sites/ewe-barn", 8, 0)
+	_, err := (&fleetFiles{API: r.API}).HandOverMachine(r.ctx, &pb.HandOverMachineRequest{Name: "machines/hob-1", Site: "customers/ewe-hill/sites/ewe-barn"})
+	require.NoError(t, err)
+	assert.Empty(t, r.o.Office.UntoldSeasons("hob-1"))
+	require.NoError(t, r.view(r.ctx, "hob-1", func(st *maintenance.State) {
+		if len(st.Seasons) == 0 {
+			t.Skip("the rules know no seasons")
+		}
+		require.Len(t, st.Seasons, 1)
+		assert.Equal(t, "2033-08-01", st.Seasons[0].Opened.String())
+		assert.False(t, st.Seasons[0].Closed.Known(), "the south's closing is none of the north's")
+	}))
+}
+
 func TestAHandOverThatBrokeIsFinished(t *testing.T) {
 	carriesHandOvers(t)
 	r := openWork(t, ingesttest.New(), workDay).furnish()
@@ -575,6 +637,26 @@ func TestHoursSinceARoundAreThoseSinceTheFigureGiven(t *testing.T) {
 	v, err := r.o.Ingest.Verify(r.ctx, "old", nil)
 	require.NoError(t, err)
 	assert.True(t, v.Same())
+}
+
+// TestAFleetComesWithItsHeaders: the header's hours count, since it is on.
+func TestAFleetComesWithItsHeaders(t *testing.T) {
+	r := openWork(t, ingesttest.New(), workDay).furnish()
+	r.newestRules()
+	r.reel()
+	f := &fleetFiles{API: r.API}
+	const text = "machine,site,chart,attachment,hours:reel,last:r-reel\nhob-1,north-yard,drover,reel-6,55.5,30\nhob-2,north-yard,drover,none,,\n"
+	for range 2 {
+		_, err := f.ImportFleet(r.ctx, &pb.ImportFleetRequest{Table: text})
+		require.NoError(t, err)
+	}
+	a, err := r.o.Office.Attachment("reel-6")
+	require.NoError(t, err)
+	assert.Equal(t, "hob-1", a.Machine)
+	assert.Len(t, events[*maintenance.Attachment](r, "hob-1"), 1)
+	assert.Equal(t, int64(25*hours.Hour+hours.Hour/2), *r.taskOf("hob-1", "wobble-box/grease").Counters[0].SinceMs)
+	_, err = f.ImportFleet(r.ctx, &pb.ImportFleetRequest{FileName: "f", Table: "machine,site,chart,attachment\nhob-3,north-yard,drover,reel-6\n"})
+	assert.EqualError(t, err, "f:2:25: attachment reel-6 is on machine hob-1; take it off there first")
 }
 
 // TestHoursAloneNameNoDay: of a round that counts months as well only the hours

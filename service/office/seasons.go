@@ -57,7 +57,7 @@ func checkSeason(w *SeasonWord) error {
 			return &Refused{Field: one.field, Why: fmt.Sprintf("%q can't be a name of one", one.value), Fix: "use 1 to 63 of a-z, 0-9 and '-', as 2031 or wheat"}
 		}
 	}
-	if !w.Date.Known() {
+	if w.Date != civil.None && !w.Date.Known() {
 		return &Refused{Field: "date", Why: "it is no day of the calendar", Fix: "give a day as 2031-07-14"}
 	}
 	return nil
@@ -66,6 +66,9 @@ func checkSeason(w *SeasonWord) error {
 // fits holds a word to what was said of the season before.
 func (w *SeasonWord) fits(have Season, there bool) error {
 	switch {
+	case w.Date == civil.None && !there:
+		return &Refused{Field: "season", Why: fmt.Sprintf("season %s was never opened at site %s", w.name(), w.Site), Fix: "name one that was"}
+	case w.Date == civil.None:
 	case !w.Open && (!there || !have.Opens.Known()):
 		return &Refused{Field: "season", Why: fmt.Sprintf("season %s was never opened at site %s", w.name(), w.Site), Fix: "open it first, or name one that was"}
 	case !w.Open && w.Date < have.Opens:
@@ -121,11 +124,18 @@ func (o *Office) UntoldSeasons(machine string) (out []SeasonWord) {
 	words := o.f.seasonWords[o.f.machines[machine].Site]
 	for i, w := range words {
 		later := slices.ContainsFunc(words[i+1:], func(l SeasonWord) bool { return l.id() == w.id() && l.Open == w.Open })
-		if !later && !o.f.told[w][machine] {
+		if !later && !o.f.told[w][machine] && (w.Date != civil.None || o.f.knows(machine, words[:i], w)) {
 			out = append(out, w)
 		}
 	}
 	return out
+}
+
+// knows reports whether a machine was told something that a word takes back.
+func (f *fold) knows(machine string, before []SeasonWord, w SeasonWord) bool {
+	return slices.ContainsFunc(before, func(b SeasonWord) bool {
+		return b.id() == w.id() && b.Open == w.Open && b.Date != civil.None && f.told[b][machine]
+	})
 }
 
 // SaidBy gives the pseudonym of who said a word.
@@ -142,6 +152,9 @@ func (o *Office) ListSeasons(customer string) []Season {
 	defer o.mu.RUnlock()
 	var out []Season
 	for id, s := range o.f.seasons {
+		if !s.Opens.Known() && !s.Closes.Known() {
+			continue // taken back
+		}
 		if customer == "" || o.f.sites[id.site].Customer == customer {
 			out = append(out, s)
 		}

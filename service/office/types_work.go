@@ -40,8 +40,8 @@ type Shift struct {
 type SeasonWord struct {
 	Site, Season, Crop string // Crop "": of whatever is grown
 	Open               bool
-	Date               civil.Date
-	Again              uint32 // how often the very same was said before; the office's to fill in
+	Date               civil.Date // None: what was said before is taken back
+	Again              uint32     // how often the very same was said before; the office's to fill in
 }
 
 // Season is a season of one crop at one site as it was said last.

@@ -133,6 +133,15 @@ func TestSeasons(t *testing.T) {
 	_, err := d.RegisterMachine(ctx, office.Machine{ID: "curlew", Display: "Curlew", Customer: "redbank", Site: "low-ford"})
 	require.NoError(t, err)
 	assert.Len(t, d.UntoldSeasons("curlew"), 2, "who comes later is told what stands")
+
+	require.NoError(t, d.SeasonTold(ctx, again[0], "heron"))
+	require.NoError(t, d.SeasonTold(ctx, again[1], "heron"))
+	assert.Equal(t, civil.None, say(false, civil.None).Closes)
+	say(true, civil.None)
+	assert.Empty(t, d.ListSeasons(""), "it is taken back")
+	assert.Len(t, d.UntoldSeasons("heron"), 2, "from who knows of it")
+	assert.Empty(t, d.UntoldSeasons("curlew"))
+	d.workReopened(t)
 }
 
 func TestAnAttachmentMoves(t *testing.T) {
@@ -233,7 +242,7 @@ func TestWorkRefusals(t *testing.T) {
 		"no shift":          {func() error { return d.EndShift(ctx, "x") }, fault.NotFound, "shift x"},
 		"season nowhere":    {season(office.SeasonWord{Site: "x", Season: "2031", Open: true, Date: july}), fault.NotFound, "site x"},
 		"no name":           {season(office.SeasonWord{Site: "low-ford", Open: true, Date: july}), fault.FieldInvalid, "can't be a name"},
-		"no date":           {season(office.SeasonWord{Site: "low-ford", Season: "2031", Open: true, Date: civil.None}), fault.FieldInvalid, "no day of the calendar"},
+		"no date":           {season(office.SeasonWord{Site: "low-ford", Season: "2031", Open: true, Date: civil.Last + 1}), fault.FieldInvalid, "no day of the calendar"},
 		"never opened":      {season(office.SeasonWord{Site: "low-ford", Season: "2031", Crop: "rye", Date: july}), fault.FieldInvalid, "season 2031 of rye was never opened"},
 		"closed before":     {season(office.SeasonWord{Site: "low-ford", Season: "2031", Date: july - 1}), fault.FieldInvalid, "opens on 2031-07-14"},
 		"moved to another's": {func() error {

@@ -1665,7 +1665,8 @@ type OfficeSeason struct {
 	// Empty: of whatever is grown.
 	Crop string `protobuf:"bytes,3,opt,name=crop,proto3" json:"crop,omitempty"`
 	Open bool   `protobuf:"varint,4,opt,name=open,proto3" json:"open,omitempty"`
-	// Days since 1970-01-01, in the site's calendar.
+	// Days since 1970-01-01, in the site's calendar; -2147483648: what was said
+	// before is taken back.
 	DateDays int32 `protobuf:"varint,5,opt,name=date_days,json=dateDays,proto3" json:"date_days,omitempty"`
 	// How often the very same was said before.
 	Again         uint32 `protobuf:"varint,6,opt,name=again,proto3" json:"again,omitempty"`

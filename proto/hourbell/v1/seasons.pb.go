@@ -373,6 +373,123 @@ func (x *CloseSeasonResponse) GetSeason() *SiteSeason {
 	return nil
 }
 
+// CancelSeasonRequest takes a season back.
+type CancelSeasonRequest struct {
+	state protoimpl.MessageState `protogen:"open.v1"`
+	// Required: customers/{customer}/sites/{site}
+	Site string `protobuf:"bytes,1,opt,name=site,proto3" json:"site,omitempty"`
+	// Required: as it was opened.
+	Season string `protobuf:"bytes,2,opt,name=season,proto3" json:"season,omitempty"`
+	Crop   string `protobuf:"bytes,3,opt,name=crop,proto3" json:"crop,omitempty"`
+	// UUID; the same one repeats the answer.
+	RequestId     string `protobuf:"bytes,4,opt,name=request_id,json=requestId,proto3" json:"request_id,omitempty"`
+	unknownFields protoimpl.UnknownFields
+	sizeCache     protoimpl.SizeCache
+}
+
+func (x *CancelSeasonRequest) Reset() {
+	*x = CancelSeasonRequest{}
+	mi := &file_hourbell_v1_seasons_proto_msgTypes[5]
+	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+	ms.StoreMessageInfo(mi)
+}
+
+func (x *CancelSeasonRequest) String() string {
+	return protoimpl.X.MessageStringOf(x)
+}
+
+func (*CancelSeasonRequest) ProtoMessage() {}
+
+func (x *CancelSeasonRequest) ProtoReflect() protoreflect.Message {
+	mi := &file_hourbell_v1_seasons_proto_msgTypes[5]
+	if x != nil {
+		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+		if ms.LoadMessageInfo() == nil {
+			ms.StoreMessageInfo(mi)
+		}
+		return ms
+	}
+	return mi.MessageOf(x)
+}
+
+// Deprecated: Use CancelSeasonRequest.ProtoReflect.Descriptor instead.
+func (*CancelSeasonRequest) Descriptor() ([]byte, []int) {
+	return file_hourbell_v1_seasons_proto_rawDescGZIP(), []int{5}
+}
+
+func (x *CancelSeasonRequest) GetSite() string {
+	if x != nil {
+		return x.Site
+	}
+	return ""
+}
+
+func (x *CancelSeasonRequest) GetSeason() string {
+	if x != nil {
+		return x.Season
+	}
+	return ""
+}
+
+func (x *CancelSeasonRequest) GetCrop() string {
+	if x != nil {
+		return x.Crop
+	}
+	return ""
+}
+
+func (x *CancelSeasonRequest) GetRequestId() string {
+	if x != nil {
+		return x.RequestId
+	}
+	return ""
+}
+
+// CancelSeasonResponse gives what is left of it: its name.
+type CancelSeasonResponse struct {
+	state         protoimpl.MessageState `protogen:"open.v1"`
+	Season        *SiteSeason            `protobuf:"bytes,1,opt,name=season,proto3" json:"season,omitempty"`
+	unknownFields protoimpl.UnknownFields
+	sizeCache     protoimpl.SizeCache
+}
+
+func (x *CancelSeasonResponse) Reset() {
+	*x = CancelSeasonResponse{}
+	mi := &file_hourbell_v1_seasons_proto_msgTypes[6]
+	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+	ms.StoreMessageInfo(mi)
+}
+
+func (x *CancelSeasonResponse) String() string {
+	return protoimpl.X.MessageStringOf(x)
+}
+
+func (*CancelSeasonResponse) ProtoMessage() {}
+
+func (x *CancelSeasonResponse) ProtoReflect() protoreflect.Message {
+	mi := &file_hourbell_v1_seasons_proto_msgTypes[6]
+	if x != nil {
+		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+		if ms.LoadMessageInfo() == nil {
+			ms.StoreMessageInfo(mi)
+		}
+		return ms
+	}
+	return mi.MessageOf(x)
+}
+
+// Deprecated: Use CancelSeasonResponse.ProtoReflect.Descriptor instead.
+func (*CancelSeasonResponse) Descriptor() ([]byte, []int) {
+	return file_hourbell_v1_seasons_proto_rawDescGZIP(), []int{6}
+}
+
+func (x *CancelSeasonResponse) GetSeason() *SiteSeason {
+	if x != nil {
+		return x.Season
+	}
+	return nil
+}
+
 // ListSeasonsRequest asks for a page of seasons.
 type ListSeasonsRequest struct {
 	state protoimpl.MessageState `protogen:"open.v1"`
@@ -387,7 +504,7 @@ type ListSeasonsRequest struct {
 
 func (x *ListSeasonsRequest) Reset() {
 	*x = ListSeasonsRequest{}
-	mi := &file_hourbell_v1_seasons_proto_msgTypes[5]
+	mi := &file_hourbell_v1_seasons_proto_msgTypes[7]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -399,7 +516,7 @@ func (x *ListSeasonsRequest) String() string {
 func (*ListSeasonsRequest) ProtoMessage() {}
 
 func (x *ListSeasonsRequest) ProtoReflect() protoreflect.Message {
-	mi := &file_hourbell_v1_seasons_proto_msgTypes[5]
+	mi := &file_hourbell_v1_seasons_proto_msgTypes[7]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -412,7 +529,7 @@ func (x *ListSeasonsRequest) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use ListSeasonsRequest.ProtoReflect.Descriptor instead.
 func (*ListSeasonsRequest) Descriptor() ([]byte, []int) {
-	return file_hourbell_v1_seasons_proto_rawDescGZIP(), []int{5}
+	return file_hourbell_v1_seasons_proto_rawDescGZIP(), []int{7}
 }
 
 func (x *ListSeasonsRequest) GetParent() string {
@@ -448,7 +565,7 @@ type ListSeasonsResponse struct {
 
 func (x *ListSeasonsResponse) Reset() {
 	*x = ListSeasonsResponse{}
-	mi := &file_hourbell_v1_seasons_proto_msgTypes[6]
+	mi := &file_hourbell_v1_seasons_proto_msgTypes[8]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -460,7 +577,7 @@ func (x *ListSeasonsResponse) String() string {
 func (*ListSeasonsResponse) ProtoMessage() {}
 
 func (x *ListSeasonsResponse) ProtoReflect() protoreflect.Message {
-	mi := &file_hourbell_v1_seasons_proto_msgTypes[6]
+	mi := &file_hourbell_v1_seasons_proto_msgTypes[8]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -473,7 +590,7 @@ func (x *ListSeasonsResponse) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use ListSeasonsResponse.ProtoReflect.Descriptor instead.
 func (*ListSeasonsResponse) Descriptor() ([]byte, []int) {
-	return file_hourbell_v1_seasons_proto_rawDescGZIP(), []int{6}
+	return file_hourbell_v1_seasons_proto_rawDescGZIP(), []int{8}
 }
 
 func (x *ListSeasonsResponse) GetSeasons() []*SiteSeason {
@@ -508,7 +625,7 @@ type SetStorageRequest struct {
 
 func (x *SetStorageRequest) Reset() {
 	*x = SetStorageRequest{}
-	mi := &file_hourbell_v1_seasons_proto_msgTypes[7]
+	mi := &file_hourbell_v1_seasons_proto_msgTypes[9]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -520,7 +637,7 @@ func (x *SetStorageRequest) String() string {
 func (*SetStorageRequest) ProtoMessage() {}
 
 func (x *SetStorageRequest) ProtoReflect() protoreflect.Message {
-	mi := &file_hourbell_v1_seasons_proto_msgTypes[7]
+	mi := &file_hourbell_v1_seasons_proto_msgTypes[9]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -533,7 +650,7 @@ func (x *SetStorageRequest) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use SetStorageRequest.ProtoReflect.Descriptor instead.
 func (*SetStorageRequest) Descriptor() ([]byte, []int) {
-	return file_hourbell_v1_seasons_proto_rawDescGZIP(), []int{7}
+	return file_hourbell_v1_seasons_proto_rawDescGZIP(), []int{9}
 }
 
 func (x *SetStorageRequest) GetName() string {
@@ -575,7 +692,7 @@ type SetStorageResponse struct {
 
 func (x *SetStorageResponse) Reset() {
 	*x = SetStorageResponse{}
-	mi := &file_hourbell_v1_seasons_proto_msgTypes[8]
+	mi := &file_hourbell_v1_seasons_proto_msgTypes[10]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -587,7 +704,7 @@ func (x *SetStorageResponse) String() string {
 func (*SetStorageResponse) ProtoMessage() {}
 
 func (x *SetStorageResponse) ProtoReflect() protoreflect.Message {
-	mi := &file_hourbell_v1_seasons_proto_msgTypes[8]
+	mi := &file_hourbell_v1_seasons_proto_msgTypes[10]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -600,7 +717,7 @@ func (x *SetStorageResponse) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use SetStorageResponse.ProtoReflect.Descriptor instead.
 func (*SetStorageResponse) Descriptor() ([]byte, []int) {
-	return file_hourbell_v1_seasons_proto_rawDescGZIP(), []int{8}
+	return file_hourbell_v1_seasons_proto_rawDescGZIP(), []int{10}
 }
 
 func (x *SetStorageResponse) GetMachines() []string {
@@ -642,6 +759,14 @@ const file_hourbell_v1_seasons_proto_rawDesc = "" +
 	"\n" +
 	"request_id\x18\x05 \x01(\tR\trequestId\"F\n" +
 	"\x13CloseSeasonResponse\x12/\n" +
+	"\x06season\x18\x01 \x01(\v2\x17.hourbell.v1.SiteSeasonR\x06season\"t\n" +
+	"\x13CancelSeasonRequest\x12\x12\n" +
+	"\x04site\x18\x01 \x01(\tR\x04site\x12\x16\n" +
+	"\x06season\x18\x02 \x01(\tR\x06season\x12\x12\n" +
+	"\x04crop\x18\x03 \x01(\tR\x04crop\x12\x1d\n" +
+	"\n" +
+	"request_id\x18\x04 \x01(\tR\trequestId\"G\n" +
+	"\x14CancelSeasonResponse\x12/\n" +
 	"\x06season\x18\x01 \x01(\v2\x17.hourbell.v1.SiteSeasonR\x06season\"h\n" +
 	"\x12ListSeasonsRequest\x12\x16\n" +
 	"\x06parent\x18\x01 \x01(\tR\x06parent\x12\x1b\n" +
@@ -658,11 +783,12 @@ const file_hourbell_v1_seasons_proto_rawDesc = "" +
 	"\n" +
 	"request_id\x18\x04 \x01(\tR\trequestId\"0\n" +
 	"\x12SetStorageResponse\x12\x1a\n" +
-	"\bmachines\x18\x01 \x03(\tR\bmachines2\xd1\x02\n" +
+	"\bmachines\x18\x01 \x03(\tR\bmachines2\xa6\x03\n" +
 	"\rSeasonService\x12M\n" +
 	"\n" +
 	"OpenSeason\x12\x1e.hourbell.v1.OpenSeasonRequest\x1a\x1f.hourbell.v1.OpenSeasonResponse\x12P\n" +
-	"\vCloseSeason\x12\x1f.hourbell.v1.CloseSeasonRequest\x1a .hourbell.v1.CloseSeasonResponse\x12P\n" +
+	"\vCloseSeason\x12\x1f.hourbell.v1.CloseSeasonRequest\x1a .hourbell.v1.CloseSeasonResponse\x12S\n" +
+	"\fCancelSeason\x12 .hourbell.v1.CancelSeasonRequest\x1a!.hourbell.v1.CancelSeasonResponse\x12P\n" +
 	"\vListSeasons\x12\x1f.hourbell.v1.ListSeasonsRequest\x1a .hourbell.v1.ListSeasonsResponse\x12M\n" +
 	"\n" +
 	"SetStorage\x12\x1e.hourbell.v1.SetStorageRequest\x1a\x1f.hourbell.v1.SetStorageResponseB;Z9github.com/hourbell/hourbell/proto/hourbell/v1;hourbellv1b\x06proto3"
@@ -679,42 +805,47 @@ func file_hourbell_v1_seasons_proto_rawDescGZIP() []byte {
 	return file_hourbell_v1_seasons_proto_rawDescData
 }
 
-var file_hourbell_v1_seasons_proto_msgTypes = make([]protoimpl.MessageInfo, 9)
+var file_hourbell_v1_seasons_proto_msgTypes = make([]protoimpl.MessageInfo, 11)
 var file_hourbell_v1_seasons_proto_goTypes = []any{
-	(*SiteSeason)(nil),          // 0: hourbell.v1.SiteSeason
-	(*OpenSeasonRequest)(nil),   // 1: hourbell.v1.OpenSeasonRequest
-	(*OpenSeasonResponse)(nil),  // 2: hourbell.v1.OpenSeasonResponse
-	(*CloseSeasonRequest)(nil),  // 3: hourbell.v1.CloseSeasonRequest
-	(*CloseSeasonResponse)(nil), // 4: hourbell.v1.CloseSeasonResponse
-	(*ListSeasonsRequest)(nil),  // 5: hourbell.v1.ListSeasonsRequest
-	(*ListSeasonsResponse)(nil), // 6: hourbell.v1.ListSeasonsResponse
-	(*SetStorageRequest)(nil),   // 7: hourbell.v1.SetStorageRequest
-	(*SetStorageResponse)(nil),  // 8: hourbell.v1.SetStorageResponse
-	(*CivilDate)(nil),           // 9: hourbell.v1.CivilDate
-	(*Moment)(nil),              // 10: hourbell.v1.Moment
+	(*SiteSeason)(nil),           // 0: hourbell.v1.SiteSeason
+	(*OpenSeasonRequest)(nil),    // 1: hourbell.v1.OpenSeasonRequest
+	(*OpenSeasonResponse)(nil),   // 2: hourbell.v1.OpenSeasonResponse
+	(*CloseSeasonRequest)(nil),   // 3: hourbell.v1.CloseSeasonRequest
+	(*CloseSeasonResponse)(nil),  // 4: hourbell.v1.CloseSeasonResponse
+	(*CancelSeasonRequest)(nil),  // 5: hourbell.v1.CancelSeasonRequest
+	(*CancelSeasonResponse)(nil), // 6: hourbell.v1.CancelSeasonResponse
+	(*ListSeasonsRequest)(nil),   // 7: hourbell.v1.ListSeasonsRequest
+	(*ListSeasonsResponse)(nil),  // 8: hourbell.v1.ListSeasonsResponse
+	(*SetStorageRequest)(nil),    // 9: hourbell.v1.SetStorageRequest
+	(*SetStorageResponse)(nil),   // 10: hourbell.v1.SetStorageResponse
+	(*CivilDate)(nil),            // 11: hourbell.v1.CivilDate
+	(*Moment)(nil),               // 12: hourbell.v1.Moment
 }
 var file_hourbell_v1_seasons_proto_depIdxs = []int32{
-	9,  // 0: hourbell.v1.SiteSeason.open_date:type_name -> hourbell.v1.CivilDate
-	9,  // 1: hourbell.v1.SiteSeason.close_date:type_name -> hourbell.v1.CivilDate
-	9,  // 2: hourbell.v1.OpenSeasonRequest.date:type_name -> hourbell.v1.CivilDate
+	11, // 0: hourbell.v1.SiteSeason.open_date:type_name -> hourbell.v1.CivilDate
+	11, // 1: hourbell.v1.SiteSeason.close_date:type_name -> hourbell.v1.CivilDate
+	11, // 2: hourbell.v1.OpenSeasonRequest.date:type_name -> hourbell.v1.CivilDate
 	0,  // 3: hourbell.v1.OpenSeasonResponse.season:type_name -> hourbell.v1.SiteSeason
-	9,  // 4: hourbell.v1.CloseSeasonRequest.date:type_name -> hourbell.v1.CivilDate
+	11, // 4: hourbell.v1.CloseSeasonRequest.date:type_name -> hourbell.v1.CivilDate
 	0,  // 5: hourbell.v1.CloseSeasonResponse.season:type_name -> hourbell.v1.SiteSeason
-	0,  // 6: hourbell.v1.ListSeasonsResponse.seasons:type_name -> hourbell.v1.SiteSeason
-	10, // 7: hourbell.v1.SetStorageRequest.moment:type_name -> hourbell.v1.Moment
-	1,  // 8: hourbell.v1.SeasonService.OpenSeason:input_type -> hourbell.v1.OpenSeasonRequest
-	3,  // 9: hourbell.v1.SeasonService.CloseSeason:input_type -> hourbell.v1.CloseSeasonRequest
-	5,  // 10: hourbell.v1.SeasonService.ListSeasons:input_type -> hourbell.v1.ListSeasonsRequest
-	7,  // 11: hourbell.v1.SeasonService.SetStorage:input_type -> hourbell.v1.SetStorageRequest
-	2,  // 12: hourbell.v1.SeasonService.OpenSeason:output_type -> hourbell.v1.OpenSeasonResponse
-	4,  // 13: hourbell.v1.SeasonService.CloseSeason:output_type -> hourbell.v1.CloseSeasonResponse
-	6,  // 14: hourbell.v1.SeasonService.ListSeasons:output_type -> hourbell.v1.ListSeasonsResponse
-	8,  // 15: hourbell.v1.SeasonService.SetStorage:output_type -> hourbell.v1.SetStorageResponse
-	12, // [12:16] is the sub-list for method output_type
-	8,  // [8:12] is the sub-list for method input_type
-	8,  // [8:8] is the sub-list for extension type_name
-	8,  // [8:8] is the sub-list for extension extendee
-	0,  // [0:8] is the sub-list for field type_name
+	0,  // 6: hourbell.v1.CancelSeasonResponse.season:type_name -> hourbell.v1.SiteSeason
+	0,  // 7: hourbell.v1.ListSeasonsResponse.seasons:type_name -> hourbell.v1.SiteSeason
+	12, // 8: hourbell.v1.SetStorageRequest.moment:type_name -> hourbell.v1.Moment
+	1,  // 9: hourbell.v1.SeasonService.OpenSeason:input_type -> hourbell.v1.OpenSeasonRequest
+	3,  // 10: hourbell.v1.SeasonService.CloseSeason:input_type -> hourbell.v1.CloseSeasonRequest
+	5,  // 11: hourbell.v1.SeasonService.CancelSeason:input_type -> hourbell.v1.CancelSeasonRequest
+	7,  // 12: hourbell.v1.SeasonService.ListSeasons:input_type -> hourbell.v1.ListSeasonsRequest
+	9,  // 13: hourbell.v1.SeasonService.SetStorage:input_type -> hourbell.v1.SetStorageRequest
+	2,  // 14: hourbell.v1.SeasonService.OpenSeason:output_type -> hourbell.v1.OpenSeasonResponse
+	4,  // 15: hourbell.v1.SeasonService.CloseSeason:output_type -> hourbell.v1.CloseSeasonResponse
+	6,  // 16: hourbell.v1.SeasonService.CancelSeason:output_type -> hourbell.v1.CancelSeasonResponse
+	8,  // 17: hourbell.v1.SeasonService.ListSeasons:output_type -> hourbell.v1.ListSeasonsResponse
+	10, // 18: hourbell.v1.SeasonService.SetStorage:output_type -> hourbell.v1.SetStorageResponse
+	14, // [14:19] is the sub-list for method output_type
+	9,  // [9:14] is the sub-list for method input_type
+	9,  // [9:9] is the sub-list for extension type_name
+	9,  // [9:9] is the sub-list for extension extendee
+	0,  // [0:9] is the sub-list for field type_name
 }
 
 func init() { file_hourbell_v1_seasons_proto_init() }
@@ -729,7 +860,7 @@ func file_hourbell_v1_seasons_proto_init() {
 			GoPackagePath: reflect.TypeOf(x{}).PkgPath(),
 			RawDescriptor: unsafe.Slice(unsafe.StringData(file_hourbell_v1_seasons_proto_rawDesc), len(file_hourbell_v1_seasons_proto_rawDesc)),
 			NumEnums:      0,
-			NumMessages:   9,
+			NumMessages:   11,
 			NumExtensions: 0,
 			NumServices:   1,
 		},

@@ -19,10 +19,11 @@ import (
 const _ = grpc.SupportPackageIsVersion9
 
 const (
-	SeasonService_OpenSeason_FullMethodName  = "/hourbell.v1.SeasonService/OpenSeason"
-	SeasonService_CloseSeason_FullMethodName = "/hourbell.v1.SeasonService/CloseSeason"
-	SeasonService_ListSeasons_FullMethodName = "/hourbell.v1.SeasonService/ListSeasons"
-	SeasonService_SetStorage_FullMethodName  = "/hourbell.v1.SeasonService/SetStorage"
+	SeasonService_OpenSeason_FullMethodName   = "/hourbell.v1.SeasonService/OpenSeason"
+	SeasonService_CloseSeason_FullMethodName  = "/hourbell.v1.SeasonService/CloseSeason"
+	SeasonService_CancelSeason_FullMethodName = "/hourbell.v1.SeasonService/CancelSeason"
+	SeasonService_ListSeasons_FullMethodName  = "/hourbell.v1.SeasonService/ListSeasons"
+	SeasonService_SetStorage_FullMethodName   = "/hourbell.v1.SeasonService/SetStorage"
 )
 
 // SeasonServiceClient is the client API for SeasonService service.
@@ -37,6 +38,8 @@ type SeasonServiceClient interface {
 	OpenSeason(ctx context.Context, in *OpenSeasonRequest, opts ...grpc.CallOption) (*OpenSeasonResponse, error)
 	// CloseSeason closes it.
 	CloseSeason(ctx context.Context, in *CloseSeasonRequest, opts ...grpc.CallOption) (*CloseSeasonResponse, error)
+	// CancelSeason takes a season back that was said by mistake.
+	CancelSeason(ctx context.Context, in *CancelSeasonRequest, opts ...grpc.CallOption) (*CancelSeasonResponse, error)
 	// ListSeasons lists a customer's seasons, or all with parent "customers/-", by
 	// site, and the newest first.
 	ListSeasons(ctx context.Context, in *ListSeasonsRequest, opts ...grpc.CallOption) (*ListSeasonsResponse, error)
@@ -67,6 +70,16 @@ func (c *seasonServiceClient) CloseSeason(ctx context.Context, in *CloseSeasonRe
 	cOpts := append([]grpc.CallOption{grpc.StaticMethod()}, opts...)
 	out := new(CloseSeasonResponse)
 	err := c.cc.Invoke(ctx, SeasonService_CloseSeason_FullMethodName, in, out, cOpts...)
+	if err != nil {
+		return nil, err
+	}
+	return out, nil
+}
+
+func (c *seasonServiceClient) CancelSeason(ctx context.Context, in *CancelSeasonRequest, opts ...grpc.CallOption) (*CancelSeasonResponse, error) {
+	cOpts := append([]grpc.CallOption{grpc.StaticMethod()}, opts...)
+	out := new(CancelSeasonResponse)
+	err := c.cc.Invoke(ctx, SeasonService_CancelSeason_FullMethodName, in, out, cOpts...)
 	if err != nil {
 		return nil, err
 	}
@@ -105,6 +118,8 @@ type SeasonServiceServer interface {
 	OpenSeason(context.Context, *OpenSeasonRequest) (*OpenSeasonResponse, error)
 	// CloseSeason closes it.
 	CloseSeason(context.Context, *CloseSeasonRequest) (*CloseSeasonResponse, error)
+	// CancelSeason takes a season back that was said by mistake.
+	CancelSeason(context.Context, *CancelSeasonRequest) (*CancelSeasonResponse, error)
 	// ListSeasons lists a customer's seasons, or all with parent "customers/-", by
 	// site, and the newest first.
 	ListSeasons(context.Context, *ListSeasonsRequest) (*ListSeasonsResponse, error)
@@ -126,6 +141,9 @@ func (UnimplementedSeasonServiceServer) OpenSeason(context.Context, *OpenSeasonR
 }
 func (UnimplementedSeasonServiceServer) CloseSeason(context.Context, *CloseSeasonRequest) (*CloseSeasonResponse, error) {
 	return nil, status.Error(codes.Unimplemented, "method CloseSeason not implemented")
+}
+func (UnimplementedSeasonServiceServer) CancelSeason(context.Context, *CancelSeasonRequest) (*CancelSeasonResponse, error) {
+	return nil, status.Error(codes.Unimplemented, "method CancelSeason not implemented")
 }
 func (UnimplementedSeasonServiceServer) ListSeasons(context.Context, *ListSeasonsRequest) (*ListSeasonsResponse, error) {
 	return nil, status.Error(codes.Unimplemented, "method ListSeasons not implemented")
@@ -190,6 +208,24 @@ func _SeasonService_CloseSeason_Handler(srv interface{}, ctx context.Context, de
 	return interceptor(ctx, in, info, handler)
 }
 
+func _SeasonService_CancelSeason_Handler(srv interface{}, ctx context.Context, dec func(interface{}) error, interceptor grpc.UnaryServerInterceptor) (interface{}, error) {
+	in := new(CancelSeasonRequest)
+	if err := dec(in); err != nil {
+		return nil, err
+	}
+	if interceptor == nil {
+		return srv.(SeasonServiceServer).CancelSeason(ctx, in)
+	}
+	info := &grpc.UnaryServerInfo{
+		Server:     srv,
+		FullMethod: SeasonService_CancelSeason_FullMethodName,
+	}
+	handler := func(ctx context.Context, req interface{}) (interface{}, error) {
+		return srv.(SeasonServiceServer).CancelSeason(ctx, req.(*CancelSeasonRequest))
+	}
+	return interceptor(ctx, in, info, handler)
+}
+
 func _SeasonService_ListSeasons_Handler(srv interface{}, ctx context.Context, dec func(interface{}) error, interceptor grpc.UnaryServerInterceptor) (interface{}, error) {
 	in := new(ListSeasonsRequest)
 	if err := dec(in); err != nil {
@@ -240,6 +276,10 @@ var SeasonService_ServiceDesc = grpc.ServiceDesc{
 		{
 			MethodName: "CloseSeason",
 			Handler:    _SeasonService_CloseSeason_Handler,
+		},
+		{
+			MethodName: "CancelSeason",
+			Handler:    _SeasonService_CancelSeason_Handler,
 		},
 		{
 			MethodName: "ListSeasons",
