@@ -15,13 +15,13 @@ const (
 	maxWithin   = 1000
 )
 
-// chartNames are what a chart's triggers may name.
-type chartNames struct {
+// workNames are what a chart's triggers may name.
+type workNames struct {
 	meters, tasks, events, codes, parts map[string]bool
 }
 
-func (c *Chart) names(meters map[string]bool) chartNames {
-	n := chartNames{meters: meters, tasks: map[string]bool{}, codes: map[string]bool{}, parts: map[string]bool{},
+func (c *Chart) names(meters map[string]bool) workNames {
+	n := workNames{meters: meters, tasks: map[string]bool{}, codes: map[string]bool{}, parts: map[string]bool{},
 		events: map[string]bool{EventStorageIn: true, EventStorageOut: true}}
 	for i := range c.Tasks {
 		n.tasks[c.Tasks[i].ID] = true
@@ -66,7 +66,7 @@ func (c *Chart) checkWork(meters map[string]bool) error {
 }
 
 // fault says what is wrong with when a task is due, or "".
-func (n *chartNames) fault(t *TaskDef) string {
+func (n *workNames) fault(t *TaskDef) string {
 	switch {
 	case len(t.Triggers) > maxTriggers || len(t.RunIns) > maxRunIns:
 		return fmt.Sprintf("more than %d triggers or run-ins", maxTriggers)
@@ -96,7 +96,7 @@ func (n *chartNames) fault(t *TaskDef) string {
 	return n.faultTooSoon(&t.TooSoon)
 }
 
-func (n *chartNames) faultTrigger(tr *TriggerDef) string {
+func (n *workNames) faultTrigger(tr *TriggerDef) string {
 	known := true
 	switch tr.Kind {
 	case TriggerEvent, TriggerBefore:
@@ -129,7 +129,7 @@ func (n *chartNames) faultTrigger(tr *TriggerDef) string {
 	return faultConds(tr.If)
 }
 
-func (n *chartNames) faultRunIn(d *RunInDef) string {
+func (n *workNames) faultRunIn(d *RunInDef) string {
 	switch {
 	case !n.parts[d.Part]:
 		return fmt.Sprintf("part %q is not defined", d.Part)
@@ -148,7 +148,7 @@ func (n *chartNames) faultRunIn(d *RunInDef) string {
 	return faultConds(d.If)
 }
 
-func (n *chartNames) faultInstead(d *InsteadDef) string {
+func (n *workNames) faultInstead(d *InsteadDef) string {
 	switch {
 	case len(d.Limbs) == 0 || len(d.Limbs) > 16:
 		return "a practice in place of the book with no interval, or with more than 16"
@@ -168,7 +168,7 @@ func (n *chartNames) faultInstead(d *InsteadDef) string {
 	return ""
 }
 
-func (n *chartNames) faultTooSoon(d *TooSoonDef) string {
+func (n *workNames) faultTooSoon(d *TooSoonDef) string {
 	switch {
 	case d.Hours < 0 || d.Hours > hours.Most || d.Days > 36600:
 		return "too soon in hours or days that no machine sees"
