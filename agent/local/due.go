@@ -63,7 +63,7 @@ func tasks(s *maintenance.State) []Task {
 	var rows []row
 	for i := range s.Chart.Tasks {
 		def := &s.Chart.Tasks[i]
-		if count, err := maintenance.Counter(s, def.ID); err == nil {
+		if count, err := maintenance.Counter(s, def.ID); err == nil && count.Build != maintenance.BuildNot && def.Do != "never" {
 			rows = append(rows, row{taskOf(s.Chart, def, count), count.State})
 		}
 	}
@@ -79,7 +79,11 @@ func taskOf(c *maintenance.Chart, def *maintenance.TaskDef, count maintenance.Co
 	t := Task{Task: def.ID, Call: cmp.Or(def.Call, def.ID), Do: def.Do, Point: def.Point, Round: def.Round, Who: def.Who, Material: def.Material, Amount: def.Amount,
 		Minutes: def.Minutes, State: count.State.String(), First: count.Limb, Limbs: []Limb{}, Cautions: []string{}}
 	if i := slices.IndexFunc(c.Points, func(p maintenance.PointDef) bool { return p.ID == def.Point }); i >= 0 {
-		t.Station, t.Side, t.Reach = c.Points[i].Station, c.Points[i].Side, c.Points[i].Reach
+		t.Station, t.Side, t.Reach, t.Shields = c.Points[i].Station, c.Points[i].Side, c.Points[i].Reach, c.Points[i].Shields
+	}
+	t.Postponed, t.Soft, t.Practice = count.Postponed, count.Soft, count.Practice
+	if count.Build != maintenance.BuildFitted {
+		t.Build = count.Build.String()
 	}
 	if i := slices.IndexFunc(c.Rounds, func(r maintenance.RoundDef) bool { return r.ID == def.Round }); i >= 0 {
 		t.RoundCall = c.Rounds[i].Call
@@ -97,22 +101,44 @@ func taskOf(c *maintenance.Chart, def *maintenance.TaskDef, count maintenance.Co
 }
 
 func limbOf(l *maintenance.LimbCount) Limb {
-	out := Limb{Kind: "hours", State: l.State.String(), Known: l.Known, Why: l.Why, Meter: l.Meter, EveryMs: int64(l.Every), EveryMonths: l.Months}
-	switch {
-	case l.Kind == maintenance.LimbMonths:
-		out.Kind = "months"
-		if l.Known {
-			out.LeftDays, out.DueOn = &l.DaysLeft, l.DueOn.String()
-		}
-	case l.Known:
+	out := Limb{Kind: kindOf(l), State: l.State.String(), Known: l.Known, Why: l.Why, Meter: l.Meter, EveryMs: int64(l.Every), EveryMonths: l.Months, Words: l.Words}
+	if !l.Known {
+		return out
+	}
+	if l.InDays {
+		out.LeftDays, out.DueOn = &l.DaysLeft, l.DueOn.String()
+	}
+	if l.InHours {
 		out.SinceMs, out.LeftMs, out.DueAtMs = new(int64(l.Since)), new(int64(l.Left)), new(int64(l.DueAt))
 	}
 	return out
 }
 
-// reason says why a task stands as it does: by the interval that decides, else
-// by the first.
+func kindOf(l *maintenance.LimbCount) string {
+	switch l.Kind {
+	case maintenance.LimbHours:
+		return "hours"
+	case maintenance.LimbMonths:
+		return "months"
+	case maintenance.LimbDays:
+		return "days worked"
+	case maintenance.LimbSeason:
+		return "season"
+	case maintenance.LimbCounted:
+		return "count"
+	}
+	if l.RunIn {
+		return "run-in"
+	}
+	return "trigger"
+}
+
+// reason says why a task stands as it does: by what decides, else by the first
+// interval.
 func reason(c *maintenance.Count) string {
+	if c.Postponed != "" {
+		return "put off: " + c.Postponed
+	}
 	if len(c.Limbs) == 0 {
 		return "by hand only: it has no interval"
 	}
@@ -122,10 +148,23 @@ func reason(c *maintenance.Count) string {
 		return l.Why
 	case l.Kind == maintenance.LimbMonths:
 		return fmt.Sprintf("%s, due %s, every %s", days(l.DaysLeft), l.DueOn, counted(int(l.Months), "month"))
-	case l.Left < 0:
+	case l.Kind == maintenance.LimbHours && l.Left < 0:
 		return fmt.Sprintf("%s h over: %s h run on %s, every %s h", h(-l.Left), h(l.Since), l.Meter, h(l.Every))
+	case l.Kind == maintenance.LimbHours:
+		return fmt.Sprintf("%s h left: %s h run on %s, every %s h", h(l.Left), h(l.Since), l.Meter, h(l.Every))
+	case l.InHours:
+		return joined(l.Words, h(l.Left)+" h left")
+	case l.InDays:
+		return joined(l.Words, days(l.DaysLeft))
 	}
-	return fmt.Sprintf("%s h left: %s h run on %s, every %s h", h(l.Left), h(l.Since), l.Meter, h(l.Every))
+	return cmp.Or(l.Words, l.Why)
+}
+
+func joined(words, left string) string {
+	if words == "" {
+		return left
+	}
+	return words + ", " + left
 }
 
 func h(m hours.Millis) string { return string(m.Append(nil, 2)) }

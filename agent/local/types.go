@@ -77,16 +77,21 @@ type Task struct {
 	Material  string   `json:"material,omitempty"`
 	Amount    string   `json:"amount,omitempty"`
 	Minutes   uint32   `json:"minutes,omitempty"`
-	State     string   `json:"state"`  // unknown, not due, soon, due, overdue
-	Reason    string   `json:"reason"` // why, in words
-	First     int      `json:"first"`  // which of Limbs decides, -1 none
+	State     string   `json:"state"`               // unknown, not due, soon, due, overdue
+	Reason    string   `json:"reason"`              // why, in words
+	First     int      `json:"first"`               // which of Limbs decides, -1 none
+	Build     string   `json:"build,omitempty"`     // whether it is on this machine, where that is not known
+	Postponed string   `json:"postponed,omitempty"` // by whom, until when and why
+	Soft      bool     `json:"soft,omitempty"`      // it rings nobody
+	Shields   uint32   `json:"shields,omitempty"`   // to count off and on again
+	Practice  string   `json:"practice,omitempty"`  // which practice stands in for the book, or why none does
 	Limbs     []Limb   `json:"limbs"`
 	Cautions  []string `json:"cautions"`
 }
 
 // Limb is one interval of a task. Where Known is false, Why says why.
 type Limb struct {
-	Kind        string `json:"kind"` // hours, months
+	Kind        string `json:"kind"` // hours, months, days worked, season, count, trigger, run-in
 	State       string `json:"state"`
 	Known       bool   `json:"known"`
 	Why         string `json:"why,omitempty"`
@@ -98,6 +103,7 @@ type Limb struct {
 	DueAtMs     *int64 `json:"due_at_ms,omitempty"`
 	LeftDays    *int   `json:"left_days,omitempty"` // below 0: over
 	DueOn       string `json:"due_on,omitempty"`
+	Words       string `json:"words,omitempty"` // on what it stands, where the figures don't say all
 }
 
 // Notice is what is said to people.

@@ -35,7 +35,7 @@ func Meter(s *maintenance.State, id string) *maintenance.Meter {
 func First(c *maintenance.Count) int {
 	first := -1
 	for i := range c.Limbs {
-		if c.Limbs[i].Known && (first < 0 || sooner(&c.Limbs[i], &c.Limbs[first])) {
+		if c.Limbs[i].Known && !c.Limbs[i].Idle && (first < 0 || sooner(&c.Limbs[i], &c.Limbs[first])) {
 			first = i
 		}
 	}
@@ -47,12 +47,18 @@ func First(c *maintenance.Count) int {
 const workDay = 10 * hours.Hour
 
 // Until is how much running time, or what stands for it, is left until due;
-// below 0 beyond it.
+// below 0 beyond it. What is counted, and what has triggered, has no time left:
+// its due state orders it.
 func Until(l *maintenance.LimbCount) hours.Millis {
-	if l.Kind == maintenance.LimbMonths {
+	switch {
+	case l.InHours:
+		return l.Left
+	case l.InDays:
 		return hours.Millis(l.DaysLeft) * workDay
+	case l.Kind == maintenance.LimbDays:
+		return hours.Millis(l.CountDue-l.Counted) * workDay
 	}
-	return l.Left
+	return 0
 }
 
 // sooner reports whether a comes before b: by due state, then by what is left.
@@ -66,7 +72,7 @@ func sooner(a, b *maintenance.LimbCount) bool {
 // AsOf is when an interval's figures were so: at the meter's last accepted
 // reading, or when the work day turned.
 func AsOf(s *maintenance.State, l *maintenance.LimbCount) moment.Span {
-	if l.Kind == maintenance.LimbMonths {
+	if l.InDays && !l.InHours || l.Kind == maintenance.LimbSeason {
 		if n := len(s.Days); n > 0 {
 			return moment.At(s.Days[n-1].From)
 		}
