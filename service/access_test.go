@@ -169,7 +169,7 @@ func aboutMachine(id string) map[string]proto.Message {
 		"PreviewEdition":       &pb.PreviewEditionRequest{Name: "charts/ossa-rotary/editions/1", Machines: []string{m}},
 		"ApplyEdition":         &pb.ApplyEditionRequest{Name: "charts/ossa-rotary/editions/1", Machines: []string{m}},
 		"RevertEdition":        &pb.RevertEditionRequest{Name: "charts/ossa-rotary/editions/1", Machines: []string{m}},
-		"ImportException":      &pb.ImportExceptionRequest{Machine: m, Base: "charts/ossa-rotary/editions/1", Yaml: "x: y"},
+		"ImportException":      &pb.ImportExceptionRequest{Machine: m, Yaml: "x: y"},
 		"GetLubricationTable":  &pb.GetLubricationTableRequest{Name: m},
 	}
 }

@@ -168,7 +168,7 @@ func TestReflectionNeedsAToken(t *testing.T) {
 
 func TestLargeMessagesAndHeadersAreRefused(t *testing.T) {
 	r := start(t)
-	_, err := pb.NewChartServiceClient(r.conn).ImportEdition(r.ctx, &pb.ImportEditionRequest{Yaml: string(make([]byte, 3<<20))})
+	_, err := pb.NewChartServiceClient(r.conn).ImportEdition(r.ctx, &pb.ImportEditionRequest{Yaml: string(make([]byte, 10<<20))})
 	assert.Equal(t, codes.ResourceExhausted, status.Code(err))
 	_, err = pb.NewChartServiceClient(r.conn).ImportEdition(r.ctx, &pb.ImportEditionRequest{Yaml: string(make([]byte, 1<<20+1))})
 	assert.Equal(t, codes.InvalidArgument, status.Code(err))

@@ -174,8 +174,7 @@ func (c *chartCopyCmd) Run(s *session) error {
 
 type chartExceptionCmd struct {
 	Machine string `arg:"" help:"The machine's id."`
-	Chart   string `arg:"" help:"The edition that it stands over, as CHART/EDITION."`
-	File    string `arg:"" type:"existingfile" help:"The few lines that differ, NAME.points.yaml."`
+	File    string `arg:"" type:"existingfile" help:"The few lines that differ, NAME.points.yaml; they begin with exception_for: and of:."`
 	Check   bool   `help:"Say what would come of it, and change nothing."`
 }
 
@@ -186,7 +185,7 @@ func (c *chartExceptionCmd) Run(s *session) error {
 		return err
 	}
 	a, err := call(s, pb.NewChartServiceClient, pb.ChartServiceClient.ImportException, &pb.ImportExceptionRequest{
-		Machine: under("machines", c.Machine), Base: editionName(c.Chart), Yaml: string(text), FileName: filepath.Base(c.File), ValidateOnly: c.Check, RequestId: requestID(),
+		Machine: under("machines", c.Machine), Yaml: string(text), FileName: filepath.Base(c.File), ValidateOnly: c.Check, RequestId: requestID(),
 	})
 	if err != nil {
 		return err

@@ -28,7 +28,7 @@ type chartCmd struct {
 	Take      chartTakeCmd      `cmd:"" help:"Put an edition in force on all machines of its chart, or take it back. For the technician."`
 	Copy      chartCopyCmd      `cmd:"" help:"Let sister machines go by a machine's chart, with the differences listed first."`
 	Exception chartExceptionCmd `cmd:"" help:"A few lines over a chart, for one machine."`
-	Table     chartTableCmd     `cmd:"" help:"Print a machine's table of grease and oil, 80 columns wide. For the wall and the van."`
+	Table     chartTableCmd     `cmd:"" help:"Print a machine's table of grease and oil. For the wall and the van."`
 }
 
 // maxFile is the largest file that is read, in bytes.

@@ -328,9 +328,9 @@ func printLeads(w io.Writer, leads []*pb.LeadFound) {
 func fitText(p *pb.PlaceToLook) string {
 	switch p.Fit {
 	case pb.LeadFit_LEAD_FIT_HOLDS:
-		return "yes"
+		return or(strings.Join(p.Because, ", "), "yes")
 	case pb.LeadFit_LEAD_FIT_DOES_NOT_HOLD:
-		return "no"
+		return strings.TrimSuffix("no: "+strings.Join(p.Because, ", "), ": ")
 	}
 	return "not known: " + strings.Join(p.Asked, ", ")
 }
@@ -543,17 +543,36 @@ func (c *adherenceCmd) Run(s *session) error {
 	}
 	return s.out.document(a, func(w io.Writer) {
 		var notes cautions
-		t := newTable("TASK", "DO", "SERVICES", "EARLY", "IN TIME", "LATE", "MOST OVER", "CAUTIONS")
+		t := newTable("TASK", "DO", "SERVICES", "EARLY", "LATE", "MEDIAN", "WORST", "CAUTIONS")
 		for _, k := range a.Tasks {
-			over := "-"
-			if k.MostOverMs > 0 {
-				over = hoursText(k.MostOverMs) + " h"
+			what := "round " + k.Round
+			if k.Task != "" {
+				what = taskText(k.Task)
 			}
-			t.add(taskText(k.Task), k.Call, fmt.Sprint(k.Services), fmt.Sprint(k.Early), fmt.Sprint(k.InTime), fmt.Sprint(k.Late), over, notes.marks(k.Cautions))
+			t.add(what, orDash(k.Call), fmt.Sprint(k.Services), fmt.Sprint(k.Early), fmt.Sprint(k.Late), offText(k.MedianOffMs, k.MedianOffDays), offText(k.WorstOffMs, k.WorstOffDays), notes.marks(k.Cautions))
 		}
 		t.print(w, "No services on record.")
 		notes.print(w)
 	})
+}
+
+// offText says how far services were off their interval.
+func offText(ms *int64, days *int32) string {
+	var parts []string
+	if ms != nil {
+		parts = append(parts, sided(hoursText(max(*ms, -*ms))+" h", *ms))
+	}
+	if days != nil {
+		parts = append(parts, sided(counted(int(max(*days, -*days)), "day"), int64(*days)))
+	}
+	return orDash(strings.Join(parts, ", "))
+}
+
+func sided(text string, off int64) string {
+	if off < 0 {
+		return text + " early"
+	}
+	return text + " late"
 }
 
 type confirmCmd struct {

@@ -353,17 +353,36 @@ func printReadiness(w io.Writer, list []*pb.MachineReadiness) {
 	var notes cautions
 	t := newTable("MACHINE", "READY", "HELD BY", "WHAT", "PART", "CAUTIONS")
 	for _, m := range list {
-		if m.Ready {
+		if m.Ready && len(m.Holds) == 0 {
 			t.add(lastPart(m.Machine), "ready", "-", "-", "-", "")
 		}
 		for _, h := range m.Holds {
-			by := "remark " + short(h.Remark)
-			if h.Remark == "" {
-				by = taskText(h.Task)
-			}
-			t.add(lastPart(m.Machine), "no", by, strings.TrimSpace(h.Words), orDash(h.Part), notes.marks(h.Cautions))
+			t.add(lastPart(m.Machine), heldText(m, h), heldBy(h), strings.TrimSpace(h.Words), orDash(h.Part), notes.marks(h.Cautions))
 		}
 	}
 	t.print(w, "No machines.")
 	notes.print(w)
+}
+
+// heldText says whether something holds a machine, or is only said.
+func heldText(m *pb.MachineReadiness, h *pb.ReadinessHold) string {
+	switch {
+	case h.Holds:
+		return "no"
+	case m.Ready:
+		return "ready, but"
+	}
+	return "besides"
+}
+
+func heldBy(h *pb.ReadinessHold) string {
+	switch {
+	case h.Remark != "":
+		return "remark " + short(h.Remark)
+	case h.Task != "":
+		return taskText(h.Task)
+	case h.Walk != "":
+		return "walk-round " + short(h.Walk)
+	}
+	return orDash(h.Point)
 }

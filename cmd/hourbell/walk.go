@@ -395,6 +395,9 @@ func printSheet(w io.Writer, machine string, a *pb.GetWalkSheetResponse) {
 	if len(sheet.Lines) == 0 {
 		fmt.Fprintln(w, "\nNothing is to be looked at on this occasion.")
 	}
+	for _, one := range sheet.Struck {
+		fold(w, "      ", fmt.Sprintf("  --- %s: on the plate, not on this machine: %s", or(one.Call, one.Place), one.Why))
+	}
 	if len(sheet.TraitsAsked) > 0 {
 		fmt.Fprintln(w)
 		fold(w, "", "Find out at the machine: "+strings.Join(sheet.TraitsAsked, ", "))
@@ -430,6 +433,14 @@ func printSheetLine(w io.Writer, n int, line *pb.WalkLine, notes *cautions) {
 	fold(w, in, strings.TrimRight(text, " "))
 	if len(line.OpenRemarks) > 0 {
 		fold(w, in+"  ", in+"open: "+remarksText(line.OpenRemarks))
+	}
+	for _, more := range []string{line.BuildWhy, line.LeftWords} {
+		if more != "" {
+			fold(w, in+"  ", in+more)
+		}
+	}
+	for _, spot := range line.Spots {
+		fold(w, in+"  ", in+strings.TrimSpace(fmt.Sprintf("%s %s %s %s", spot.Spot, spot.Limits, spot.Found, spot.Left)))
 	}
 	var work strings.Builder
 	printWork(&work, line.Work)

@@ -112,7 +112,7 @@ func (s *build) question(ctx context.Context, machine, trait string) (*pb.BuildQ
 
 func questionOf(machine string, q *question) *pb.BuildQuestion {
 	out := &pb.BuildQuestion{
-		Name: machineName(machine) + "/traits/" + q.Def.ID, Ask: q.Def.Ask, Kind: pb.BuildQuestionKind(q.Def.Kind), Choices: q.Def.Choices, Unit: q.Def.Unit, RenewedWith: q.Def.Renewed,
+		Name: machineName(machine) + "/traits/" + q.Def.ID, Ask: q.Def.Ask, Kind: pb.BuildQuestionKind(q.Def.Kind), Choices: q.Def.Choices, Unit: q.Def.Unit, RenewedWith: q.Def.Renewed, AgainWhy: q.Again,
 	}
 	if q.Def.Kind == maintenance.TraitYesNo {
 		out.Choices = []string{maintenance.Yes, maintenance.No}

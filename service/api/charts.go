@@ -35,9 +35,12 @@ func (s *charts) ImportEdition(ctx context.Context, q *pb.ImportEditionRequest) 
 	if len(q.GetYaml()) > maxYAML {
 		return nil, fault.InvalidField("yaml", fmt.Sprintf("it is %d bytes", len(q.GetYaml())), fmt.Sprintf("a chart has at most %d", maxYAML))
 	}
-	compiled, err := chart.Compile(cmp.Or(q.GetFileName(), "chart.points.yaml"), []byte(q.GetYaml()))
+	compiled, err := compileOver(cmp.Or(q.GetFileName(), "chart.points.yaml"), []byte(q.GetYaml()), s.source)
 	if err != nil {
 		return nil, mistakes(err)
+	}
+	if compiled.Exception != "" {
+		return nil, fault.InvalidField("yaml", "it is an exception for machine "+cut(compiled.Exception), "bring it to that machine")
 	}
 	e := office.Edition{
 		Chart: compiled.ID, Edition: compiled.Edition, Compiled: maintenance.AppendChart(nil, compiled), Source: []byte(q.GetYaml()), FileName: q.GetFileName(), Hash: compiled.Hash(),
@@ -48,6 +51,12 @@ func (s *charts) ImportEdition(ctx context.Context, q *pb.ImportEditionRequest) 
 		}
 	}
 	return &pb.ImportEditionResponse{Edition: editionOf(e, compiled)}, nil
+}
+
+// source gives the YAML of an edition that another chart stands on.
+func (s *charts) source(chart string, edition uint32) ([]byte, error) {
+	e, err := s.o.Office.Edition(chart, edition)
+	return e.Source, err
 }
 
 // mistakes tells every mistake of a chart at once, each as a field of its own.

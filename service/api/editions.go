@@ -1,6 +1,7 @@
 package api
 
 import (
+	"bytes"
 	"cmp"
 	"context"
 	"crypto/sha256"
@@ -46,7 +47,7 @@ func (s *charts) compiled(field, name, file, yaml string) (*maintenance.Chart, e
 	case len(yaml) > maxYAML:
 		return nil, fault.InvalidField("yaml", fmt.Sprintf("it is %d bytes", len(yaml)), fmt.Sprintf("a chart has at most %d", maxYAML))
 	case yaml != "":
-		c, err := chart.Compile(cmp.Or(file, "chart.points.yaml"), []byte(yaml))
+		c, err := compileOver(cmp.Or(file, "chart.points.yaml"), []byte(yaml), s.source)
 		if err != nil {
 			return nil, mistakes(err)
 		}
@@ -386,7 +387,8 @@ func idOn(requestID, machine string) string {
 }
 
 // ImportException compiles a few lines over a chart and puts that in force on one
-// machine.
+// machine. It is kept as a chart of its own, whose editions count on by
+// themselves: an edition of the chart that it stands over does not take it away.
 func (s *charts) ImportException(ctx context.Context, q *pb.ImportExceptionRequest) (*pb.ImportExceptionResponse, error) {
 	machine, err := s.onMachine(ctx, access.Commission, "machine", q.GetMachine())
 	if err != nil {
@@ -395,33 +397,54 @@ func (s *charts) ImportException(ctx context.Context, q *pb.ImportExceptionReque
 	if _, err := parseUUID("request_id", q.GetRequestId()); err != nil {
 		return nil, err
 	}
-	base, err := s.compiled("base", q.GetBase(), "", "")
+	e, c, err := s.exception(machine, q)
 	if err != nil {
 		return nil, err
 	}
-	if len(q.GetYaml()) == 0 || len(q.GetYaml()) > maxYAML {
-		return nil, fault.InvalidField("yaml", fmt.Sprintf("it is %d bytes", len(q.GetYaml())), "give the few lines that differ")
+	out := &pb.ImportExceptionResponse{Edition: editionOf(e, c)}
+	if out.Effect, err = s.foresee(ctx, machine, c); err != nil {
+		return nil, err
 	}
-	over, err := compileOver(base, machine, cmp.Or(q.GetFileName(), "exception.points.yaml"), []byte(q.GetYaml()))
-	if err != nil {
-		return nil, notYet(mistakesOf(err), "an exception")
-	}
-	out := &pb.ImportExceptionResponse{Changes: changesOf(base, over)}
-	out.Effect, err = s.foresee(ctx, machine, over)
-	if err != nil || q.GetValidateOnly() {
+	err = s.view(ctx, machine, func(st *maintenance.State) {
+		if st.Chart != nil {
+			out.Changes = changesOf(st.Chart, c)
+		}
+	})
+	if err != nil || q.GetValidateOnly() || out.Effect.Refused != "" {
 		return out, err
 	}
-	_, _, err = s.act(ctx, machine, q.GetRequestId(), moment.At(s.now()), &maintenance.EditionTaken{Chart: over, Person: access.Person(ctx)})
-	return out, err
+	if e, err = s.o.Office.PutEdition(ctx, e); err != nil {
+		return nil, again(err, c)
+	}
+	if err := (&machines{API: s.API}).take(ctx, machine, q.GetRequestId(), e); err != nil {
+		return nil, err
+	}
+	return out, s.charted(ctx, machine, e.Chart)
 }
 
-// mistakesOf is mistakes where the error is of a chart.
-func mistakesOf(err error) error {
-	var list chart.Errors
-	if errors.As(err, &list) {
-		return mistakes(err)
+// exception compiles the few lines, under the number that comes next, or under
+// that of the newest where that says the same.
+func (s *charts) exception(machine string, q *pb.ImportExceptionRequest) (office.Edition, *maintenance.Chart, error) {
+	if len(q.GetYaml()) == 0 || len(q.GetYaml()) > maxYAML {
+		return office.Edition{}, nil, fault.InvalidField("yaml", fmt.Sprintf("it is %d bytes", len(q.GetYaml())), "give the few lines that differ")
 	}
-	return err
+	c, err := compileOver(cmp.Or(q.GetFileName(), "exception.points.yaml"), []byte(q.GetYaml()), s.source)
+	if err != nil {
+		return office.Edition{}, nil, mistakes(err)
+	}
+	if c.Exception != machine {
+		return office.Edition{}, nil, fault.InvalidField("yaml", "it is no exception for machine "+machine, "begin it with exception_for: "+machine+" and of: the chart and edition that it stands over")
+	}
+	c.ID, c.Edition = c.ID+"-for-"+machine, 1
+	if err := office.CheckID("machine", c.ID); err != nil {
+		return office.Edition{}, nil, err
+	}
+	if prior := s.o.Office.ListEditions(c.ID); len(prior) > 0 {
+		if c.Edition = prior[0].Edition; c.Hash() != prior[0].Hash || !bytes.Equal(prior[0].Source, []byte(q.GetYaml())) {
+			c.Edition++
+		}
+	}
+	return office.Edition{Chart: c.ID, Edition: c.Edition, Compiled: maintenance.AppendChart(nil, c), Source: []byte(q.GetYaml()), FileName: q.GetFileName(), Hash: c.Hash()}, c, nil
 }
 
 // GetLubricationTable gives a machine's table of grease and oil.
@@ -431,19 +454,20 @@ func (s *charts) GetLubricationTable(ctx context.Context, q *pb.GetLubricationTa
 		return nil, err
 	}
 	out := &pb.GetLubricationTableResponse{}
+	var failed error
 	err = s.view(ctx, machine, func(st *maintenance.State) {
 		if st.Chart == nil {
 			return
 		}
 		on := mayBeOn(st)
-		out.Text = lubricationTable(st.Chart, on)
+		out.Text, failed = lubricationTable(st)
 		for _, t := range tasksOfChart(st.Chart) {
 			if id, err := parseTaskPath("", t.Task); err == nil && on(id) && lubricates(taskDefOf(st.Chart, id)) {
 				out.Tasks = append(out.Tasks, t)
 			}
 		}
 	})
-	return out, err
+	return out, cmp.Or(err, failed)
 }
 
 // mayBeOn tells which tasks are, or may be, on a machine.

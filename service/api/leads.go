@@ -117,9 +117,7 @@ func leadsTo(c *maintenance.Chart, st *maintenance.State, seen symptoms) (*pb.Fi
 			one.Places = append(one.Places, placeTo(c, &l.Places[i]))
 		}
 		if st != nil {
-			for _, cause := range causesOf(st, l.Def.ID) {
-				one.CausesBefore = append(one.CausesBefore, strings.TrimPrefix(strings.TrimSpace(cause.Point+": "+cause.Text), ": "))
-			}
+			one.CausesBefore = causesOf(st, l.Def.ID)
 		}
 		out.Leads = append(out.Leads, one)
 	}
@@ -129,7 +127,7 @@ func leadsTo(c *maintenance.Chart, st *maintenance.State, seen symptoms) (*pb.Fi
 func placeTo(c *maintenance.Chart, in *place) *pb.PlaceToLook {
 	p := pointOf(c, in.Def.Point)
 	return &pb.PlaceToLook{
-		Point: in.Def.Point, PointCall: cmp.Or(p.Call, in.Def.Point), Why: in.Def.Why, Fit: in.Fit, Asked: in.Asked,
+		Point: in.Def.Point, PointCall: cmp.Or(p.Call, in.Def.Point), Why: in.Def.Why, Fit: in.Fit, Asked: in.Asked, Because: in.Because,
 		Station: int32(p.Station), Side: p.Side, Reach: p.Reach, Cautions: pointCautions(c, in.Def.Point),
 	}
 }

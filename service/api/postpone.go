@@ -104,12 +104,30 @@ func (s *tasks) GetAdherence(ctx context.Context, q *pb.GetAdherenceRequest) (*p
 	}
 	out := &pb.GetAdherenceResponse{}
 	err = s.view(ctx, machine, func(st *maintenance.State) {
-		for _, k := range adherence(st) {
-			out.Tasks = append(out.Tasks, &pb.TaskAdherence{
-				Task: taskName(machine, k.Task), Call: callOf(st.Chart, k.Task), Services: int32(k.Services), Early: int32(k.Early), InTime: int32(k.InTime), Late: int32(k.Late),
-				MostOverMs: int64(k.MostOver), Cautions: cautionsOf(st.Chart, k.Task),
-			})
+		out.Tasks = adherence(st)
+		for _, k := range out.Tasks {
+			nameAdherence(st, k)
 		}
 	})
 	return out, err
+}
+
+// nameAdherence gives a task or a round its name, what people call it and the
+// cautions.
+func nameAdherence(st *maintenance.State, k *pb.TaskAdherence) {
+	if k.Task != "" {
+		k.Call, k.Cautions = callOf(st.Chart, k.Task), cautionsOf(st.Chart, k.Task)
+		k.Task = taskName(st.Machine.Machine, k.Task)
+		return
+	}
+	for i := range st.Chart.Rounds {
+		if st.Chart.Rounds[i].ID == k.Round {
+			k.Call = st.Chart.Rounds[i].Call
+		}
+	}
+	for i := range st.Chart.Tasks {
+		if st.Chart.Tasks[i].Round == k.Round {
+			k.Cautions = addCautions(k.Cautions, cautionsOf(st.Chart, st.Chart.Tasks[i].ID))
+		}
+	}
 }

@@ -2,6 +2,7 @@ package api
 
 import (
 	"context"
+	"slices"
 
 	"google.golang.org/protobuf/types/known/timestamppb"
 
@@ -34,17 +35,18 @@ func readinessOf(st *maintenance.State) *pb.MachineReadiness {
 	machine := st.Machine.Machine
 	out := &pb.MachineReadiness{Machine: machineName(machine), DisplayName: st.Machine.Display}
 	for _, h := range ready(st) {
-		one := &pb.ReadinessHold{Remark: remarkName(machine, h.Remark), Words: h.Words, Part: h.Part}
+		one := &pb.ReadinessHold{Holds: h.Holds, Remark: remarkName(machine, h.Remark), Walk: walkName(machine, h.Walk), Point: h.Point, Words: h.Text, Cautions: pointCautions(st.Chart, h.Point)}
 		if h.Task != "" {
-			one.Task, one.Cautions = taskName(machine, h.Task), cautionsOf(st.Chart, h.Task)
+			one.Task, one.Cautions = taskName(machine, h.Task), addCautions(cautionsOf(st.Chart, h.Task), one.Cautions)
 		}
 		for i := range st.Remarks {
 			if r := &st.Remarks[i]; r.Key == h.Remark && !h.Remark.IsZero() {
+				one.Part = r.Part
 				one.Cautions = addCautions(one.Cautions, pointCautions(st.Chart, r.Point))
 			}
 		}
 		out.Holds = append(out.Holds, one)
 	}
-	out.Ready = len(out.Holds) == 0
+	out.Ready = !slices.ContainsFunc(out.Holds, func(h *pb.ReadinessHold) bool { return h.Holds })
 	return out
 }

@@ -46,6 +46,10 @@ func (s *records) CreateServiceRecord(ctx context.Context, q *pb.CreateServiceRe
 	if q.GetValidateOnly() {
 		return s.preview(ctx, machine, q.GetRequestId(), at, body)
 	}
+	said, err := s.sayBefore(ctx, machine, at, body)
+	if err != nil {
+		return nil, err
+	}
 	key, receipt, err := s.act(ctx, machine, q.GetRequestId(), at, body)
 	if err != nil {
 		return nil, underRecord(err)
@@ -60,7 +64,17 @@ func (s *records) CreateServiceRecord(ctx context.Context, q *pb.CreateServiceRe
 	out := &pb.CreateServiceRecordResponse{Repeated: receipt.Repeats > 0}
 	out.Record = recordOf(machine, kept, v)
 	err = s.view(ctx, machine, func(st *maintenance.State) { answerRecord(out, st, kept.event) })
+	if len(said) > 0 && receipt.Repeats == 0 {
+		out.Says, out.Record.Says = said, said
+	}
 	return out, err
+}
+
+// sayBefore is what the rules say of a record before it is written, with figures.
+func (s *records) sayBefore(ctx context.Context, machine string, at moment.Span, body *maintenance.ServiceDone) (said []*pb.RecordSaying, err error) {
+	e := &maintenance.Event{Writer: maintenance.WriterPerson, At: at, Known: s.now(), Body: body}
+	err = s.view(ctx, machine, func(st *maintenance.State) { said = sayingsTo(st, says(st, e)) })
+	return said, err
 }
 
 // preview says what would come of a record: it is applied to a copy of the
@@ -73,9 +87,10 @@ func (s *records) preview(ctx context.Context, machine, requestID string, at mom
 	e := &maintenance.Event{Key: maintenance.Key{Stream: id}, Writer: maintenance.WriterPerson, At: at, Known: s.now(), Body: body}
 	var copied *maintenance.State
 	var verdict maintenance.Verdict
+	var said []*pb.RecordSaying
 	err = s.view(ctx, machine, func(st *maintenance.State) {
 		if verdict = maintenance.Admit(st, e); verdict.Word == maintenance.VerdictTake {
-			copied = st.Clone()
+			copied, said = st.Clone(), sayingsTo(st, says(st, e))
 		}
 	})
 	switch {
@@ -90,6 +105,9 @@ func (s *records) preview(ctx context.Context, machine, requestID string, at mom
 	out := &pb.CreateServiceRecordResponse{Record: recordOf(machine, &past{event: e}, voided{})}
 	out.Record.Name = ""
 	answerRecord(out, copied, e)
+	if len(said) > 0 {
+		out.Says, out.Record.Says = said, said
+	}
 	return out, nil
 }
 
@@ -129,13 +147,7 @@ func named(st *maintenance.State, b *maintenance.ServiceDone) []string {
 func standing(out *pb.ServiceRecord, st *maintenance.State, e *maintenance.Event) {
 	_, waiting, _ := setBack(st, e.Key)
 	out.Waiting = len(waiting) > 0
-	for _, one := range says(st, e) {
-		said := &pb.RecordSaying{Kind: one.Kind, Text: one.Text, Cautions: cautionsOf(st.Chart, one.Task)}
-		if one.Task != "" {
-			said.Task = taskName(st.Machine.Machine, one.Task)
-		}
-		out.Says = append(out.Says, said)
-	}
+	out.Says = sayingsTo(st, saidOf(st, e.Key))
 }
 
 // underRecord gives the domain's fields their place in the request.

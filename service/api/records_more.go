@@ -96,10 +96,74 @@ func recordMore(out *pb.ServiceRecord, machine string, b *maintenance.ServiceDon
 	out.Walk = walkName(machine, b.Walk)
 }
 
+// sayingsTo gives what is said of a record.
+func sayingsTo(st *maintenance.State, list []saying) []*pb.RecordSaying {
+	var out []*pb.RecordSaying
+	for _, one := range list {
+		said := &pb.RecordSaying{Kind: saidKind(one.Kind), Text: one.Text, Cautions: cautionsOf(st.Chart, one.Task)}
+		if one.Task != "" {
+			said.Task = taskName(st.Machine.Machine, one.Task)
+		}
+		out = append(out, said)
+	}
+	return out
+}
+
 // known refuses a number that names nothing.
 func known(field string, names map[int32]string, n int32, what string) error {
 	if _, is := names[n]; !is {
 		return fault.InvalidField(field, fmt.Sprintf("%d is no %s", n, what), "see the contract for those there are")
 	}
 	return nil
+}
+
+// saidOf is what a record that was applied is marked with.
+func saidOf(s *maintenance.State, key maintenance.Key) []saying {
+	var out []saying
+	for i := range s.Tasks {
+		for j := range s.Tasks[i].Records {
+			r := &s.Tasks[i].Records[j]
+			if r.Record != key || !r.Void.IsZero() {
+				continue
+			}
+			for _, word := range saidWords() {
+				if r.Said&word.bit != 0 {
+					out = append(out, saying{s.Tasks[i].ID, word.bit, word.text})
+				}
+			}
+		}
+	}
+	return out
+}
+
+type saidWord struct {
+	bit        maintenance.Said
+	kind, text string
+}
+
+// saidKind gives a mark's word.
+func saidKind(bit maintenance.Said) string {
+	for _, word := range saidWords() {
+		if word.bit == bit {
+			return word.kind
+		}
+	}
+	return "said"
+}
+
+func saidWords() []saidWord {
+	return []saidWord{
+		{maintenance.SaidTooSoon, "too soon", "this is sooner than the chart wants it"},
+		{maintenance.SaidTooMuch, "too much", "this is more than may go in at once"},
+		{maintenance.SaidSeason, "season", "this is more than may go in in a season"},
+		{maintenance.SaidMix, "mixing", "this does not go with what is in there"},
+		{maintenance.SaidMixAsk, "ask before mixing", "this is borderline with what is in there"},
+		{maintenance.SaidRefused, "refused", "the task refuses a material of this kind"},
+		{maintenance.SaidMaterial, "material", "this is another material than the chart's"},
+		{maintenance.SaidWho, "who", "the chart wants another person for this; it does not count until it is confirmed"},
+		{maintenance.SaidShields, "shields", "not all shields are on again"},
+		{maintenance.SaidNever, "never", "the chart forbids this work"},
+		{maintenance.SaidFollows, "follows", "something must follow"},
+		{maintenance.SaidSetting, "setting", "conditions have turned against a setting"},
+	}
 }

@@ -4,6 +4,7 @@ import (
 	"errors"
 	"fmt"
 	"slices"
+	"strings"
 
 	"google.golang.org/protobuf/reflect/protoreflect"
 
@@ -20,51 +21,23 @@ import (
 // said. The office's people will tell it.
 func (a *API) partOf(person string) string { return "" }
 
-// saying is one remark of the rules on a record: maintenance.Say.
-type saying struct{ Task, Kind, Text string }
-
-// says is what the rules say of a record: maintenance.Says(s, e). The record has
-// been applied.
-func says(s *maintenance.State, e *maintenance.Event) []saying {
-	var out []saying
-	for i := range s.Tasks {
-		for j := range s.Tasks[i].Records {
-			r := &s.Tasks[i].Records[j]
-			if r.Record != e.Key || !r.Void.IsZero() {
-				continue
-			}
-			for _, word := range saidWords {
-				if r.Said&word.bit != 0 {
-					out = append(out, saying{s.Tasks[i].ID, word.kind, word.text})
-				}
-			}
-		}
-	}
-	return out
+// saying is one remark of the rules on a record: maintenance.Say, its kind in a
+// word (saidKind).
+type saying struct {
+	Task string
+	Kind maintenance.Said
+	Text string
 }
 
-var saidWords = []struct {
-	bit        maintenance.Said
-	kind, text string
-}{
-	{maintenance.SaidTooSoon, "too soon", "this is sooner than the chart wants it"},
-	{maintenance.SaidTooMuch, "too much", "this is more than may go in at once"},
-	{maintenance.SaidSeason, "season", "this is more than may go in in a season"},
-	{maintenance.SaidMix, "mixing", "this does not go with what is in there"},
-	{maintenance.SaidMixAsk, "ask before mixing", "this is borderline with what is in there"},
-	{maintenance.SaidRefused, "refused", "the task refuses a material of this kind"},
-	{maintenance.SaidMaterial, "material", "this is another material than the chart's"},
-	{maintenance.SaidWho, "who", "the chart wants another person for this; it does not count until it is confirmed"},
-	{maintenance.SaidShields, "shields", "not all shields are on again"},
-	{maintenance.SaidNever, "never", "the chart forbids this work"},
-	{maintenance.SaidFollows, "follows", "something must follow"},
-	{maintenance.SaidSetting, "setting", "conditions have turned against a setting"},
-}
+// says is what the rules say of a record as the state stands before it:
+// maintenance.Says(s, e). Nothing: what the record is marked with is told.
+func says(s *maintenance.State, e *maintenance.Event) []saying { return nil }
 
 // question is a question about the build: maintenance.Question.
 type question struct {
 	Def   *maintenance.TraitDef
-	Known *maintenance.TraitKnown // nil: not answered
+	Known *maintenance.TraitKnown // nil: not known
+	Again string                  // why it is asked again
 	Tasks []string                // that wait for the answer
 }
 
@@ -76,7 +49,7 @@ func questions(s *maintenance.State) []question {
 	var out []question
 	for i := range s.Chart.Traits {
 		def := &s.Chart.Traits[i]
-		out = append(out, question{def, knownOf(s.Traits, def.ID), waitFor(s, def.ID)})
+		out = append(out, question{Def: def, Known: knownOf(s.Traits, def.ID), Tasks: waitFor(s, def.ID)})
 	}
 	return out
 }
@@ -119,25 +92,25 @@ func fit(s *maintenance.State, point string) (maintenance.BuildWord, string) {
 	return maintenance.BuildFitted, p.NotHere
 }
 
-// hold is what holds a machine: one of maintenance.Readiness.Holds.
+// hold is one of maintenance.Readiness.Holds.
 type hold struct {
-	Remark maintenance.Key
-	Task   string
-	Words  string
-	Part   string
+	Holds        bool // otherwise it is only said
+	Point, Task  string
+	Remark, Walk maintenance.Key
+	Text         string
 }
 
-// ready gives what holds a machine; nothing: it is ready. maintenance.Ready(s).
+// ready gives what holds a machine, or is only said of it: maintenance.Ready(s).
 func ready(s *maintenance.State) []hold {
 	var out []hold
 	for i := range s.Remarks {
 		if r := &s.Remarks[i]; r.Closed.IsZero() && r.Verdict == maintenance.DoNotRun {
-			out = append(out, hold{Remark: r.Key, Task: r.Task, Words: "do not run: " + r.Text, Part: r.Part})
+			out = append(out, hold{Holds: true, Remark: r.Key, Point: r.Point, Task: r.Task, Text: "do not run: " + r.Text})
 		}
 	}
 	for i := range s.Tasks {
 		if t := &s.Tasks[i]; !t.Gone && t.Build != maintenance.BuildNot && t.State == maintenance.Overdue && len(t.Postponed) == 0 {
-			out = append(out, hold{Task: t.ID, Words: "overdue"})
+			out = append(out, hold{Holds: true, Task: t.ID, Text: "overdue"})
 		}
 	}
 	return out
@@ -145,15 +118,19 @@ func ready(s *maintenance.State) []hold {
 
 // sheetOf is the sheet of an occasion: maintenance.SheetOf.
 type sheetOf struct {
-	Walk  maintenance.WalkDef
-	Lines []sheetLine
-	Asked []string // traits
+	Walk   maintenance.WalkDef
+	Lines  []sheetLine
+	Asked  []string // traits
+	Struck []*pb.WalkStruck
 }
 
 type sheetLine struct {
-	Task   string
-	Build  maintenance.BuildWord
-	Looked *maintenance.LookedAt // nil: not yet
+	Task     string
+	Build    maintenance.BuildWord
+	Question string                // what is not known of its build
+	Left     string                // hours or days left
+	Looked   *maintenance.LookedAt // nil: not yet
+	Spots    []*pb.WalkSpot
 }
 
 var errNoOccasion = errors.New("the machine's chart has no such occasion")
@@ -177,7 +154,7 @@ func sheet(s *maintenance.State, occasion string, walk maintenance.Key) (sheetOf
 				build = s.Tasks[i].Build
 			}
 			if build != maintenance.BuildNot {
-				out.Lines = append(out.Lines, sheetLine{t.ID, build, lookedAt(s, walk, t.ID)})
+				out.Lines = append(out.Lines, sheetLine{Task: t.ID, Build: build, Looked: lookedAt(s, walk, t.ID)})
 			}
 		}
 	}
@@ -232,6 +209,8 @@ type place struct {
 	Def   *maintenance.LookDef
 	Fit   pb.LeadFit
 	Asked []string
+	// Because is what of its condition holds or does not.
+	Because []string
 }
 
 // leadOn is a lead that fits: maintenance.LeadOn.
@@ -279,12 +258,12 @@ func placeOf(def *maintenance.LookDef) place {
 	return p
 }
 
-// causesOf gives the causes found by a lead: maintenance.CausesOf(s, lead).
-func causesOf(s *maintenance.State, lead string) []maintenance.CauseSeen {
-	var out []maintenance.CauseSeen
+// causesOf gives in words what a lead came to: maintenance.CausesOf(s, lead).
+func causesOf(s *maintenance.State, lead string) []string {
+	var out []string
 	for i := range s.Causes {
-		if s.Causes[i].Lead == lead {
-			out = append(out, s.Causes[i])
+		if c := &s.Causes[i]; c.Lead == lead {
+			out = append(out, strings.TrimPrefix(strings.TrimSpace(c.Point+": "+c.Text), ": "))
 		}
 	}
 	return out
@@ -293,25 +272,19 @@ func causesOf(s *maintenance.State, lead string) []maintenance.CauseSeen {
 // review looks back at a task: maintenance.Review(s, task).
 func review(s *maintenance.State, task string) (findings []string, proposal string) { return nil, "" }
 
-// keptWell is how well a task's interval was kept: one of maintenance.Adherence(s).
-type keptWell struct {
-	Task                          string
-	Services, Early, InTime, Late int
-	MostOver                      hours.Millis
-}
-
-// adherence says how well intervals were kept: maintenance.Adherence(s).
-func adherence(s *maintenance.State) []keptWell {
-	var out []keptWell
+// adherence says how early or late services were: maintenance.Adherence(s). Only
+// Task or Round, Services, Early, Late and the figures are to be set.
+func adherence(s *maintenance.State) []*pb.TaskAdherence {
+	var out []*pb.TaskAdherence
 	for i := range s.Tasks {
-		n := 0
+		n := int32(0)
 		for j := range s.Tasks[i].Records {
 			if s.Tasks[i].Records[j].Void.IsZero() {
 				n++
 			}
 		}
-		if n > 0 && !s.Tasks[i].Gone {
-			out = append(out, keptWell{Task: s.Tasks[i].ID, Services: n})
+		if n > 1 && !s.Tasks[i].Gone {
+			out = append(out, &pb.TaskAdherence{Task: s.Tasks[i].ID, Services: n - 1})
 		}
 	}
 	return out
@@ -369,19 +342,26 @@ func shownOn(list []maintenance.MeterShown, meter string) (hours.Millis, bool) {
 	return 0, false
 }
 
-// limbsInForce are the intervals that a task's counter goes by, the practice's
-// where one stands in for the book: the limbs of maintenance.Count.
-func limbsInForce(s *maintenance.State, def *maintenance.TaskDef) []maintenance.Limb {
-	return def.Limbs
+// limbOf is the interval of the chart that one of a task's counts is of, nil for
+// triggers and run-ins. With a practice in force it is the practice's.
+func limbOf(def *maintenance.TaskDef, count *maintenance.Count, i int) *maintenance.Limb {
+	if i < len(def.Limbs) && def.Limbs[i].Kind == count.Limbs[i].Kind {
+		return &def.Limbs[i]
+	}
+	return nil
 }
 
-// bookCounts are the book's intervals as they would stand where a practice
-// stands in for them; maintenance.Count will tell.
-func bookCounts(s *maintenance.State, id string) []maintenance.LimbCount { return nil }
+// beside are the book's intervals while a practice holds in their place, or the
+// practice's while the book's hold, and which and why: Count.Beside and
+// Count.Practice.
+func beside(count *maintenance.Count) (list []maintenance.LimbCount, practice string) { return nil, "" }
 
 // countWords says an interval and how it stands: Count.Limbs with Words.
 func countWords(count *maintenance.LimbCount, limb *maintenance.Limb) string {
-	words := "every " + limbWords(limb)
+	words := ""
+	if limb != nil {
+		words = "every " + limbWords(limb)
+	}
 	switch {
 	case !count.Known && count.Why != "":
 		words += ": not known, " + count.Why
@@ -390,7 +370,7 @@ func countWords(count *maintenance.LimbCount, limb *maintenance.Limb) string {
 	case count.Kind == maintenance.LimbHours:
 		words += fmt.Sprintf(": %v h left", count.Left)
 	}
-	return words
+	return strings.TrimPrefix(words, ": ")
 }
 
 // judgeWords says a measure's ranges; Judge(d, micro) judges a value by them.
@@ -427,18 +407,19 @@ func rangeWords(lo, hi maintenance.Bound, unit string) string {
 // errNotYet says that the chart's language does not have this yet.
 var errNotYet = errors.New("this build can't do that")
 
-// chartSchema is the JSON Schema of charts: chart.Schema().
+// chartSchema is the JSON Schema of charts: chart.Schema(). Then schemaCode of
+// service/access_test.go is OK.
 func chartSchema() (string, error) { return "", errNotYet }
 
-// compileOver compiles a few lines over a chart for one machine:
-// chart.CompileOver(base, machine, name, yaml).
-func compileOver(base *maintenance.Chart, machine, name string, yaml []byte) (*maintenance.Chart, error) {
-	return nil, errNotYet
+// compileOver compiles a chart that may hold only what differs from another:
+// chart.CompileOver(name, yaml, base).
+func compileOver(name string, yaml []byte, base func(chart string, edition uint32) ([]byte, error)) (*maintenance.Chart, error) {
+	return chart.Compile(name, yaml)
 }
 
-// lubricationTable prints a machine's table of grease and oil: chart.Table. What
-// it can't tell it leaves to the tasks, so it says "" where there is none.
-func lubricationTable(c *maintenance.Chart, on func(task string) bool) string { return "" }
+// lubricationTable prints a machine's table of grease and oil: chart.Table with
+// fits of maintenance.Fit and the tasks' build. "": the tasks say all.
+func lubricationTable(s *maintenance.State) (string, error) { return "", nil }
 
 // The wire's MaterialUsed says for which task and with which gun once event.proto
 // has those fields; they are then set and read as any other.

@@ -170,8 +170,14 @@ func taskOf(st *maintenance.State, t *maintenance.Task, def *maintenance.TaskDef
 		return out // a task without a counter has no figures
 	}
 	out.First = int32(counter.First(&count))
-	out.Counters = countersOf(st, count.Limbs, limbsInForce(st, def))
-	out.BookCounters = countersOf(st, bookCounts(st, t.ID), def.Limbs)
+	for i := range count.Limbs {
+		out.Counters = append(out.Counters, withLimb(counterOf(st, &count.Limbs[i]), &count.Limbs[i], limbOf(def, &count, i)))
+	}
+	other, practice := beside(&count)
+	out.PracticeWords = practice
+	for i := range other {
+		out.BookCounters = append(out.BookCounters, withLimb(counterOf(st, &other[i]), &other[i], nil))
+	}
 	if last := count.Record; last != nil {
 		out.LastService = &pb.LastService{Record: recordName(machine, last.Record), DoneMoment: momentOf(last.At), DoneDate: dateOf(last.Date)}
 	}
@@ -183,27 +189,25 @@ func taskOf(st *maintenance.State, t *maintenance.Task, def *maintenance.TaskDef
 	return out
 }
 
-// countersOf gives counters, each beside the interval that it is of.
-func countersOf(st *maintenance.State, counts []maintenance.LimbCount, limbs []maintenance.Limb) []*pb.Counter {
-	var out []*pb.Counter
-	for i := range counts {
-		limb := &maintenance.Limb{Kind: counts[i].Kind, Meter: counts[i].Meter, Every: counts[i].Every, Months: counts[i].Months}
-		if i < len(limbs) {
-			limb = &limbs[i]
-		}
-		c := counterOf(st, &counts[i])
-		c.Words = countWords(&counts[i], limb)
-		switch limb.Kind {
-		case maintenance.LimbDays:
-			c.Every = &pb.Counter_EveryDaysWorked{EveryDaysWorked: int32(limb.Days)}
-		case maintenance.LimbSeason:
-			c.Every = &pb.Counter_EverySeasons{EverySeasons: int32(max(limb.Seasons, 1))}
-		case maintenance.LimbCounted:
-			c.Every = &pb.Counter_EveryCountMilli{EveryCountMilli: limb.Count}
-		}
-		out = append(out, c)
+// withLimb adds to a counter the interval that it is of, and its words. A trigger
+// or a run-in has no interval.
+func withLimb(c *pb.Counter, count *maintenance.LimbCount, limb *maintenance.Limb) *pb.Counter {
+	c.Words = countWords(count, limb)
+	if count.Kind != maintenance.LimbHours && count.Kind != maintenance.LimbMonths {
+		c.Every = nil
 	}
-	return out
+	if limb == nil {
+		return c
+	}
+	switch limb.Kind {
+	case maintenance.LimbDays:
+		c.Every = &pb.Counter_EveryDaysWorked{EveryDaysWorked: int32(limb.Days)}
+	case maintenance.LimbSeason:
+		c.Every = &pb.Counter_EverySeasons{EverySeasons: int32(max(limb.Seasons, 1))}
+	case maintenance.LimbCounted:
+		c.Every = &pb.Counter_EveryCountMilli{EveryCountMilli: limb.Count}
+	}
+	return c
 }
 
 func counterOf(st *maintenance.State, l *maintenance.LimbCount) *pb.Counter {

@@ -276,7 +276,7 @@ func walkOf(st *maintenance.State, w *maintenance.WalkSeen) *pb.WalkRound {
 
 // sheetTo gives a sheet's lines with all that a person needs at the machine.
 func sheetTo(st *maintenance.State, in *sheetOf) *pb.WalkSheet {
-	out := &pb.WalkSheet{Occasion: in.Walk.ID, OccasionCall: in.Walk.Call, Signer: pb.WalkSigner(in.Walk.Sign) + pb.WalkSigner_WALK_SIGNER_NOBODY, TraitsAsked: in.Asked}
+	out := &pb.WalkSheet{Occasion: in.Walk.ID, OccasionCall: in.Walk.Call, Signer: pb.WalkSigner(in.Walk.Sign) + pb.WalkSigner_WALK_SIGNER_NOBODY, TraitsAsked: in.Asked, Struck: in.Struck}
 	for i := range in.Lines {
 		line := lineTo(st, &in.Lines[i])
 		out.Lines = append(out.Lines, line)
@@ -287,7 +287,7 @@ func sheetTo(st *maintenance.State, in *sheetOf) *pb.WalkSheet {
 
 func lineTo(st *maintenance.State, in *sheetLine) *pb.WalkLine {
 	machine := st.Machine.Machine
-	out := &pb.WalkLine{Task: taskName(machine, in.Task), Cautions: cautionsOf(st.Chart, in.Task), BuildAsked: in.Build == maintenance.BuildAsked}
+	out := &pb.WalkLine{Task: taskName(machine, in.Task), Cautions: cautionsOf(st.Chart, in.Task), BuildAsked: in.Build == maintenance.BuildAsked, BuildWhy: in.Question, LeftWords: in.Left, Spots: in.Spots}
 	if t := taskDefOf(st.Chart, in.Task); t != nil {
 		p := pointOf(st.Chart, t.Point)
 		out.Do, out.Call, out.Work, out.SignOff = t.Do, t.Call, workOf(st.Chart, t), t.SignOff

@@ -92,7 +92,9 @@ type BuildQuestion struct {
 	// machines/{machine}/points/{point}/tasks/{task} that wait for the answer.
 	Tasks []string `protobuf:"bytes,9,rep,name=tasks,proto3" json:"tasks,omitempty"`
 	// The part whose renewal makes it unknown again, or empty.
-	RenewedWith   string `protobuf:"bytes,10,opt,name=renewed_with,json=renewedWith,proto3" json:"renewed_with,omitempty"`
+	RenewedWith string `protobuf:"bytes,10,opt,name=renewed_with,json=renewedWith,proto3" json:"renewed_with,omitempty"`
+	// Why it is asked again; empty: it was never answered, or is.
+	AgainWhy      string `protobuf:"bytes,11,opt,name=again_why,json=againWhy,proto3" json:"again_why,omitempty"`
 	unknownFields protoimpl.UnknownFields
 	sizeCache     protoimpl.SizeCache
 }
@@ -193,6 +195,13 @@ func (x *BuildQuestion) GetTasks() []string {
 func (x *BuildQuestion) GetRenewedWith() string {
 	if x != nil {
 		return x.RenewedWith
+	}
+	return ""
+}
+
+func (x *BuildQuestion) GetAgainWhy() string {
+	if x != nil {
+		return x.AgainWhy
 	}
 	return ""
 }
@@ -454,7 +463,7 @@ var File_hourbell_v1_build_proto protoreflect.FileDescriptor
 
 const file_hourbell_v1_build_proto_rawDesc = "" +
 	"\n" +
-	"\x17hourbell/v1/build.proto\x12\vhourbell.v1\x1a\x18hourbell/v1/common.proto\"\xb4\x02\n" +
+	"\x17hourbell/v1/build.proto\x12\vhourbell.v1\x1a\x18hourbell/v1/common.proto\"\xd1\x02\n" +
 	"\rBuildQuestion\x12\x12\n" +
 	"\x04name\x18\x01 \x01(\tR\x04name\x12\x10\n" +
 	"\x03ask\x18\x02 \x01(\tR\x03ask\x122\n" +
@@ -467,7 +476,8 @@ const file_hourbell_v1_build_proto_rawDesc = "" +
 	"\x06person\x18\b \x01(\tR\x06person\x12\x14\n" +
 	"\x05tasks\x18\t \x03(\tR\x05tasks\x12!\n" +
 	"\frenewed_with\x18\n" +
-	" \x01(\tR\vrenewedWith\"\x9a\x01\n" +
+	" \x01(\tR\vrenewedWith\x12\x1b\n" +
+	"\tagain_why\x18\v \x01(\tR\bagainWhy\"\x9a\x01\n" +
 	"\x19ListBuildQuestionsRequest\x12\x16\n" +
 	"\x06parent\x18\x01 \x01(\tR\x06parent\x12)\n" +
 	"\x10include_answered\x18\x02 \x01(\bR\x0fincludeAnswered\x12\x1b\n" +

@@ -1643,15 +1643,14 @@ type ImportExceptionRequest struct {
 	state protoimpl.MessageState `protogen:"open.v1"`
 	// Required: machines/{machine}
 	Machine string `protobuf:"bytes,1,opt,name=machine,proto3" json:"machine,omitempty"`
-	// Required: charts/{chart}/editions/{edition} that it stands over.
-	Base string `protobuf:"bytes,2,opt,name=base,proto3" json:"base,omitempty"`
-	// Required: the few lines.
-	Yaml     string `protobuf:"bytes,3,opt,name=yaml,proto3" json:"yaml,omitempty"`
-	FileName string `protobuf:"bytes,4,opt,name=file_name,json=fileName,proto3" json:"file_name,omitempty"`
+	// Required: the few lines, which name the machine and the edition that they
+	// stand over.
+	Yaml     string `protobuf:"bytes,2,opt,name=yaml,proto3" json:"yaml,omitempty"`
+	FileName string `protobuf:"bytes,3,opt,name=file_name,json=fileName,proto3" json:"file_name,omitempty"`
 	// Compile and answer, keep nothing.
-	ValidateOnly bool `protobuf:"varint,5,opt,name=validate_only,json=validateOnly,proto3" json:"validate_only,omitempty"`
+	ValidateOnly bool `protobuf:"varint,4,opt,name=validate_only,json=validateOnly,proto3" json:"validate_only,omitempty"`
 	// UUID; the same one repeats the answer.
-	RequestId     string `protobuf:"bytes,6,opt,name=request_id,json=requestId,proto3" json:"request_id,omitempty"`
+	RequestId     string `protobuf:"bytes,5,opt,name=request_id,json=requestId,proto3" json:"request_id,omitempty"`
 	unknownFields protoimpl.UnknownFields
 	sizeCache     protoimpl.SizeCache
 }
@@ -1693,13 +1692,6 @@ func (x *ImportExceptionRequest) GetMachine() string {
 	return ""
 }
 
-func (x *ImportExceptionRequest) GetBase() string {
-	if x != nil {
-		return x.Base
-	}
-	return ""
-}
-
 func (x *ImportExceptionRequest) GetYaml() string {
 	if x != nil {
 		return x.Yaml
@@ -1730,9 +1722,12 @@ func (x *ImportExceptionRequest) GetRequestId() string {
 
 // ImportExceptionResponse says what it changes.
 type ImportExceptionResponse struct {
-	state         protoimpl.MessageState `protogen:"open.v1"`
-	Effect        *EditionEffect         `protobuf:"bytes,1,opt,name=effect,proto3" json:"effect,omitempty"`
-	Changes       []*ChartChange         `protobuf:"bytes,2,rep,name=changes,proto3" json:"changes,omitempty"`
+	state  protoimpl.MessageState `protogen:"open.v1"`
+	Effect *EditionEffect         `protobuf:"bytes,1,opt,name=effect,proto3" json:"effect,omitempty"`
+	// What differs from the chart that is in force on the machine.
+	Changes []*ChartChange `protobuf:"bytes,2,rep,name=changes,proto3" json:"changes,omitempty"`
+	// The exception as it is kept: a chart of its own, for this machine.
+	Edition       *Edition `protobuf:"bytes,3,opt,name=edition,proto3" json:"edition,omitempty"`
 	unknownFields protoimpl.UnknownFields
 	sizeCache     protoimpl.SizeCache
 }
@@ -1777,6 +1772,13 @@ func (x *ImportExceptionResponse) GetEffect() *EditionEffect {
 func (x *ImportExceptionResponse) GetChanges() []*ChartChange {
 	if x != nil {
 		return x.Changes
+	}
+	return nil
+}
+
+func (x *ImportExceptionResponse) GetEdition() *Edition {
+	if x != nil {
+		return x.Edition
 	}
 	return nil
 }
@@ -1830,7 +1832,7 @@ func (x *GetLubricationTableRequest) GetName() string {
 // GetLubricationTableResponse gives its table.
 type GetLubricationTableResponse struct {
 	state protoimpl.MessageState `protogen:"open.v1"`
-	// As plain text, at most 80 columns wide.
+	// As plain text, to print; empty: the tasks say all.
 	Text string `protobuf:"bytes,1,opt,name=text,proto3" json:"text,omitempty"`
 	// Tasks that it shows.
 	Tasks         []*ChartTask `protobuf:"bytes,2,rep,name=tasks,proto3" json:"tasks,omitempty"`
@@ -2003,18 +2005,18 @@ const file_hourbell_v1_charts_proto_rawDesc = "" +
 	"\n" +
 	"request_id\x18\x03 \x01(\tR\trequestId\"O\n" +
 	"\x15RevertEditionResponse\x126\n" +
-	"\bmachines\x18\x01 \x03(\v2\x1a.hourbell.v1.EditionEffectR\bmachines\"\xbb\x01\n" +
+	"\bmachines\x18\x01 \x03(\v2\x1a.hourbell.v1.EditionEffectR\bmachines\"\xa7\x01\n" +
 	"\x16ImportExceptionRequest\x12\x18\n" +
 	"\amachine\x18\x01 \x01(\tR\amachine\x12\x12\n" +
-	"\x04base\x18\x02 \x01(\tR\x04base\x12\x12\n" +
-	"\x04yaml\x18\x03 \x01(\tR\x04yaml\x12\x1b\n" +
-	"\tfile_name\x18\x04 \x01(\tR\bfileName\x12#\n" +
-	"\rvalidate_only\x18\x05 \x01(\bR\fvalidateOnly\x12\x1d\n" +
+	"\x04yaml\x18\x02 \x01(\tR\x04yaml\x12\x1b\n" +
+	"\tfile_name\x18\x03 \x01(\tR\bfileName\x12#\n" +
+	"\rvalidate_only\x18\x04 \x01(\bR\fvalidateOnly\x12\x1d\n" +
 	"\n" +
-	"request_id\x18\x06 \x01(\tR\trequestId\"\x81\x01\n" +
+	"request_id\x18\x05 \x01(\tR\trequestId\"\xb1\x01\n" +
 	"\x17ImportExceptionResponse\x122\n" +
 	"\x06effect\x18\x01 \x01(\v2\x1a.hourbell.v1.EditionEffectR\x06effect\x122\n" +
-	"\achanges\x18\x02 \x03(\v2\x18.hourbell.v1.ChartChangeR\achanges\"0\n" +
+	"\achanges\x18\x02 \x03(\v2\x18.hourbell.v1.ChartChangeR\achanges\x12.\n" +
+	"\aedition\x18\x03 \x01(\v2\x14.hourbell.v1.EditionR\aedition\"0\n" +
 	"\x1aGetLubricationTableRequest\x12\x12\n" +
 	"\x04name\x18\x01 \x01(\tR\x04name\"_\n" +
 	"\x1bGetLubricationTableResponse\x12\x12\n" +
@@ -2100,32 +2102,33 @@ var file_hourbell_v1_charts_proto_depIdxs = []int32{
 	17, // 17: hourbell.v1.RevertEditionResponse.machines:type_name -> hourbell.v1.EditionEffect
 	17, // 18: hourbell.v1.ImportExceptionResponse.effect:type_name -> hourbell.v1.EditionEffect
 	14, // 19: hourbell.v1.ImportExceptionResponse.changes:type_name -> hourbell.v1.ChartChange
-	2,  // 20: hourbell.v1.GetLubricationTableResponse.tasks:type_name -> hourbell.v1.ChartTask
-	4,  // 21: hourbell.v1.ChartService.ImportEdition:input_type -> hourbell.v1.ImportEditionRequest
-	6,  // 22: hourbell.v1.ChartService.GetEdition:input_type -> hourbell.v1.GetEditionRequest
-	8,  // 23: hourbell.v1.ChartService.ListEditions:input_type -> hourbell.v1.ListEditionsRequest
-	10, // 24: hourbell.v1.ChartService.GetChartSchema:input_type -> hourbell.v1.GetChartSchemaRequest
-	12, // 25: hourbell.v1.ChartService.CompareEditions:input_type -> hourbell.v1.CompareEditionsRequest
-	15, // 26: hourbell.v1.ChartService.PreviewEdition:input_type -> hourbell.v1.PreviewEditionRequest
-	19, // 27: hourbell.v1.ChartService.ApplyEdition:input_type -> hourbell.v1.ApplyEditionRequest
-	21, // 28: hourbell.v1.ChartService.RevertEdition:input_type -> hourbell.v1.RevertEditionRequest
-	23, // 29: hourbell.v1.ChartService.ImportException:input_type -> hourbell.v1.ImportExceptionRequest
-	25, // 30: hourbell.v1.ChartService.GetLubricationTable:input_type -> hourbell.v1.GetLubricationTableRequest
-	5,  // 31: hourbell.v1.ChartService.ImportEdition:output_type -> hourbell.v1.ImportEditionResponse
-	7,  // 32: hourbell.v1.ChartService.GetEdition:output_type -> hourbell.v1.GetEditionResponse
-	9,  // 33: hourbell.v1.ChartService.ListEditions:output_type -> hourbell.v1.ListEditionsResponse
-	11, // 34: hourbell.v1.ChartService.GetChartSchema:output_type -> hourbell.v1.GetChartSchemaResponse
-	13, // 35: hourbell.v1.ChartService.CompareEditions:output_type -> hourbell.v1.CompareEditionsResponse
-	16, // 36: hourbell.v1.ChartService.PreviewEdition:output_type -> hourbell.v1.PreviewEditionResponse
-	20, // 37: hourbell.v1.ChartService.ApplyEdition:output_type -> hourbell.v1.ApplyEditionResponse
-	22, // 38: hourbell.v1.ChartService.RevertEdition:output_type -> hourbell.v1.RevertEditionResponse
-	24, // 39: hourbell.v1.ChartService.ImportException:output_type -> hourbell.v1.ImportExceptionResponse
-	26, // 40: hourbell.v1.ChartService.GetLubricationTable:output_type -> hourbell.v1.GetLubricationTableResponse
-	31, // [31:41] is the sub-list for method output_type
-	21, // [21:31] is the sub-list for method input_type
-	21, // [21:21] is the sub-list for extension type_name
-	21, // [21:21] is the sub-list for extension extendee
-	0,  // [0:21] is the sub-list for field type_name
+	0,  // 20: hourbell.v1.ImportExceptionResponse.edition:type_name -> hourbell.v1.Edition
+	2,  // 21: hourbell.v1.GetLubricationTableResponse.tasks:type_name -> hourbell.v1.ChartTask
+	4,  // 22: hourbell.v1.ChartService.ImportEdition:input_type -> hourbell.v1.ImportEditionRequest
+	6,  // 23: hourbell.v1.ChartService.GetEdition:input_type -> hourbell.v1.GetEditionRequest
+	8,  // 24: hourbell.v1.ChartService.ListEditions:input_type -> hourbell.v1.ListEditionsRequest
+	10, // 25: hourbell.v1.ChartService.GetChartSchema:input_type -> hourbell.v1.GetChartSchemaRequest
+	12, // 26: hourbell.v1.ChartService.CompareEditions:input_type -> hourbell.v1.CompareEditionsRequest
+	15, // 27: hourbell.v1.ChartService.PreviewEdition:input_type -> hourbell.v1.PreviewEditionRequest
+	19, // 28: hourbell.v1.ChartService.ApplyEdition:input_type -> hourbell.v1.ApplyEditionRequest
+	21, // 29: hourbell.v1.ChartService.RevertEdition:input_type -> hourbell.v1.RevertEditionRequest
+	23, // 30: hourbell.v1.ChartService.ImportException:input_type -> hourbell.v1.ImportExceptionRequest
+	25, // 31: hourbell.v1.ChartService.GetLubricationTable:input_type -> hourbell.v1.GetLubricationTableRequest
+	5,  // 32: hourbell.v1.ChartService.ImportEdition:output_type -> hourbell.v1.ImportEditionResponse
+	7,  // 33: hourbell.v1.ChartService.GetEdition:output_type -> hourbell.v1.GetEditionResponse
+	9,  // 34: hourbell.v1.ChartService.ListEditions:output_type -> hourbell.v1.ListEditionsResponse
+	11, // 35: hourbell.v1.ChartService.GetChartSchema:output_type -> hourbell.v1.GetChartSchemaResponse
+	13, // 36: hourbell.v1.ChartService.CompareEditions:output_type -> hourbell.v1.CompareEditionsResponse
+	16, // 37: hourbell.v1.ChartService.PreviewEdition:output_type -> hourbell.v1.PreviewEditionResponse
+	20, // 38: hourbell.v1.ChartService.ApplyEdition:output_type -> hourbell.v1.ApplyEditionResponse
+	22, // 39: hourbell.v1.ChartService.RevertEdition:output_type -> hourbell.v1.RevertEditionResponse
+	24, // 40: hourbell.v1.ChartService.ImportException:output_type -> hourbell.v1.ImportExceptionResponse
+	26, // 41: hourbell.v1.ChartService.GetLubricationTable:output_type -> hourbell.v1.GetLubricationTableResponse
+	32, // [32:42] is the sub-list for method output_type
+	22, // [22:32] is the sub-list for method input_type
+	22, // [22:22] is the sub-list for extension type_name
+	22, // [22:22] is the sub-list for extension extendee
+	0,  // [0:22] is the sub-list for field type_name
 }
 
 func init() { file_hourbell_v1_charts_proto_init() }

@@ -60,7 +60,8 @@ type ChartServiceClient interface {
 	// RevertEdition takes an edition back: each machine takes the one again that it
 	// had before.
 	RevertEdition(ctx context.Context, in *RevertEditionRequest, opts ...grpc.CallOption) (*RevertEditionResponse, error)
-	// ImportException compiles a few lines over a chart, for one machine.
+	// ImportException compiles a few lines over a chart, for one machine, and puts
+	// that in force there.
 	ImportException(ctx context.Context, in *ImportExceptionRequest, opts ...grpc.CallOption) (*ImportExceptionResponse, error)
 	// GetLubricationTable gives a machine's table of grease and oil, to print.
 	GetLubricationTable(ctx context.Context, in *GetLubricationTableRequest, opts ...grpc.CallOption) (*GetLubricationTableResponse, error)
@@ -203,7 +204,8 @@ type ChartServiceServer interface {
 	// RevertEdition takes an edition back: each machine takes the one again that it
 	// had before.
 	RevertEdition(context.Context, *RevertEditionRequest) (*RevertEditionResponse, error)
-	// ImportException compiles a few lines over a chart, for one machine.
+	// ImportException compiles a few lines over a chart, for one machine, and puts
+	// that in force there.
 	ImportException(context.Context, *ImportExceptionRequest) (*ImportExceptionResponse, error)
 	// GetLubricationTable gives a machine's table of grease and oil, to print.
 	GetLubricationTable(context.Context, *GetLubricationTableRequest) (*GetLubricationTableResponse, error)

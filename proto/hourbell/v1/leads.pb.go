@@ -342,7 +342,9 @@ type PlaceToLook struct {
 	Side    string `protobuf:"bytes,7,opt,name=side,proto3" json:"side,omitempty"`
 	Reach   string `protobuf:"bytes,8,opt,name=reach,proto3" json:"reach,omitempty"`
 	// The cautions of the point's tasks.
-	Cautions      []*Caution `protobuf:"bytes,9,rep,name=cautions,proto3" json:"cautions,omitempty"`
+	Cautions []*Caution `protobuf:"bytes,9,rep,name=cautions,proto3" json:"cautions,omitempty"`
+	// What of its condition holds or does not, in words.
+	Because       []string `protobuf:"bytes,10,rep,name=because,proto3" json:"because,omitempty"`
 	unknownFields protoimpl.UnknownFields
 	sizeCache     protoimpl.SizeCache
 }
@@ -436,6 +438,13 @@ func (x *PlaceToLook) GetReach() string {
 func (x *PlaceToLook) GetCautions() []*Caution {
 	if x != nil {
 		return x.Cautions
+	}
+	return nil
+}
+
+func (x *PlaceToLook) GetBecause() []string {
+	if x != nil {
+		return x.Because
 	}
 	return nil
 }
@@ -813,7 +822,7 @@ const file_hourbell_v1_leads_proto_rawDesc = "" +
 	"\abecause\x18\x03 \x03(\tR\abecause\x120\n" +
 	"\x06places\x18\x04 \x03(\v2\x18.hourbell.v1.PlaceToLookR\x06places\x12\x17\n" +
 	"\ano_help\x18\x05 \x03(\tR\x06noHelp\x12#\n" +
-	"\rcauses_before\x18\x06 \x03(\tR\fcausesBefore\"\x88\x02\n" +
+	"\rcauses_before\x18\x06 \x03(\tR\fcausesBefore\"\xa2\x02\n" +
 	"\vPlaceToLook\x12\x14\n" +
 	"\x05point\x18\x01 \x01(\tR\x05point\x12\x1d\n" +
 	"\n" +
@@ -824,7 +833,9 @@ const file_hourbell_v1_leads_proto_rawDesc = "" +
 	"\astation\x18\x06 \x01(\x05R\astation\x12\x12\n" +
 	"\x04side\x18\a \x01(\tR\x04side\x12\x14\n" +
 	"\x05reach\x18\b \x01(\tR\x05reach\x120\n" +
-	"\bcautions\x18\t \x03(\v2\x14.hourbell.v1.CautionR\bcautions\"\xda\x01\n" +
+	"\bcautions\x18\t \x03(\v2\x14.hourbell.v1.CautionR\bcautions\x12\x18\n" +
+	"\abecause\x18\n" +
+	" \x03(\tR\abecause\"\xda\x01\n" +
 	"\n" +
 	"FoundCause\x12\x12\n" +
 	"\x04name\x18\x01 \x01(\tR\x04name\x12\x12\n" +

@@ -1432,7 +1432,13 @@ type ReadinessHold struct {
 	Words    string     `protobuf:"bytes,3,opt,name=words,proto3" json:"words,omitempty"`
 	Cautions []*Caution `protobuf:"bytes,4,rep,name=cautions,proto3" json:"cautions,omitempty"`
 	// The part wanted, or empty.
-	Part          string `protobuf:"bytes,5,opt,name=part,proto3" json:"part,omitempty"`
+	Part string `protobuf:"bytes,5,opt,name=part,proto3" json:"part,omitempty"`
+	// It holds the machine; otherwise it is only said.
+	Holds bool `protobuf:"varint,6,opt,name=holds,proto3" json:"holds,omitempty"`
+	// machines/{machine}/walks/{walk}, or empty.
+	Walk string `protobuf:"bytes,7,opt,name=walk,proto3" json:"walk,omitempty"`
+	// The point's id, or empty.
+	Point         string `protobuf:"bytes,8,opt,name=point,proto3" json:"point,omitempty"`
 	unknownFields protoimpl.UnknownFields
 	sizeCache     protoimpl.SizeCache
 }
@@ -1498,6 +1504,27 @@ func (x *ReadinessHold) GetCautions() []*Caution {
 func (x *ReadinessHold) GetPart() string {
 	if x != nil {
 		return x.Part
+	}
+	return ""
+}
+
+func (x *ReadinessHold) GetHolds() bool {
+	if x != nil {
+		return x.Holds
+	}
+	return false
+}
+
+func (x *ReadinessHold) GetWalk() string {
+	if x != nil {
+		return x.Walk
+	}
+	return ""
+}
+
+func (x *ReadinessHold) GetPoint() string {
+	if x != nil {
+		return x.Point
 	}
 	return ""
 }
@@ -1622,13 +1649,16 @@ const file_hourbell_v1_machines_proto_rawDesc = "" +
 	"\amachine\x18\x01 \x01(\tR\amachine\x12!\n" +
 	"\fdisplay_name\x18\x02 \x01(\tR\vdisplayName\x12\x14\n" +
 	"\x05ready\x18\x03 \x01(\bR\x05ready\x120\n" +
-	"\x05holds\x18\x04 \x03(\v2\x1a.hourbell.v1.ReadinessHoldR\x05holds\"\x97\x01\n" +
+	"\x05holds\x18\x04 \x03(\v2\x1a.hourbell.v1.ReadinessHoldR\x05holds\"\xd7\x01\n" +
 	"\rReadinessHold\x12\x16\n" +
 	"\x06remark\x18\x01 \x01(\tR\x06remark\x12\x12\n" +
 	"\x04task\x18\x02 \x01(\tR\x04task\x12\x14\n" +
 	"\x05words\x18\x03 \x01(\tR\x05words\x120\n" +
 	"\bcautions\x18\x04 \x03(\v2\x14.hourbell.v1.CautionR\bcautions\x12\x12\n" +
-	"\x04part\x18\x05 \x01(\tR\x04part2\x8b\x04\n" +
+	"\x04part\x18\x05 \x01(\tR\x04part\x12\x14\n" +
+	"\x05holds\x18\x06 \x01(\bR\x05holds\x12\x12\n" +
+	"\x04walk\x18\a \x01(\tR\x04walk\x12\x14\n" +
+	"\x05point\x18\b \x01(\tR\x05point2\x8b\x04\n" +
 	"\x0eMachineService\x12V\n" +
 	"\rCreateMachine\x12!.hourbell.v1.CreateMachineRequest\x1a\".hourbell.v1.CreateMachineResponse\x12M\n" +
 	"\n" +

@@ -64,7 +64,9 @@ type Task struct {
 	PointCall string `protobuf:"bytes,25,opt,name=point_call,json=pointCall,proto3" json:"point_call,omitempty"`
 	// The intervals of the book where a practice stands in for them, as they would
 	// stand.
-	BookCounters  []*Counter `protobuf:"bytes,26,rep,name=book_counters,json=bookCounters,proto3" json:"book_counters,omitempty"`
+	BookCounters []*Counter `protobuf:"bytes,26,rep,name=book_counters,json=bookCounters,proto3" json:"book_counters,omitempty"`
+	// Which practice holds in place of the book, or why it does not, in words.
+	PracticeWords string `protobuf:"bytes,27,opt,name=practice_words,json=practiceWords,proto3" json:"practice_words,omitempty"`
 	unknownFields protoimpl.UnknownFields
 	sizeCache     protoimpl.SizeCache
 }
@@ -279,6 +281,13 @@ func (x *Task) GetBookCounters() []*Counter {
 		return x.BookCounters
 	}
 	return nil
+}
+
+func (x *Task) GetPracticeWords() string {
+	if x != nil {
+		return x.PracticeWords
+	}
+	return ""
 }
 
 // Postponement is a task put off, until an hour or a date.
@@ -1561,23 +1570,28 @@ func (x *GetAdherenceResponse) GetTasks() []*TaskAdherence {
 	return nil
 }
 
-// TaskAdherence counts a task's services.
+// TaskAdherence is how early or late the services of a task, or of a round, were.
 type TaskAdherence struct {
 	state protoimpl.MessageState `protogen:"open.v1"`
-	// machines/{machine}/points/{point}/tasks/{task}
+	// machines/{machine}/points/{point}/tasks/{task}; empty: a round.
 	Task string `protobuf:"bytes,1,opt,name=task,proto3" json:"task,omitempty"`
-	Call string `protobuf:"bytes,2,opt,name=call,proto3" json:"call,omitempty"`
-	// Services on record that count.
-	Services int32 `protobuf:"varint,3,opt,name=services,proto3" json:"services,omitempty"`
-	// Of those, before it was due.
-	Early int32 `protobuf:"varint,4,opt,name=early,proto3" json:"early,omitempty"`
-	// While it was due.
-	InTime int32 `protobuf:"varint,5,opt,name=in_time,json=inTime,proto3" json:"in_time,omitempty"`
-	// When it was overdue.
+	// The round's id; empty: a task.
+	Round string `protobuf:"bytes,2,opt,name=round,proto3" json:"round,omitempty"`
+	Call  string `protobuf:"bytes,3,opt,name=call,proto3" json:"call,omitempty"`
+	// Services that were held against the one before.
+	Services int32 `protobuf:"varint,4,opt,name=services,proto3" json:"services,omitempty"`
+	// Of those, before their interval was through.
+	Early int32 `protobuf:"varint,5,opt,name=early,proto3" json:"early,omitempty"`
+	// Of those, after it.
 	Late int32 `protobuf:"varint,6,opt,name=late,proto3" json:"late,omitempty"`
-	// The longest that was run beyond due, milliseconds.
-	MostOverMs    int64      `protobuf:"varint,7,opt,name=most_over_ms,json=mostOverMs,proto3" json:"most_over_ms,omitempty"`
-	Cautions      []*Caution `protobuf:"bytes,8,rep,name=cautions,proto3" json:"cautions,omitempty"`
+	// Running time off the interval, milliseconds; below 0: early. Absent: none
+	// counts in hours.
+	MedianOffMs *int64 `protobuf:"varint,7,opt,name=median_off_ms,json=medianOffMs,proto3,oneof" json:"median_off_ms,omitempty"`
+	WorstOffMs  *int64 `protobuf:"varint,8,opt,name=worst_off_ms,json=worstOffMs,proto3,oneof" json:"worst_off_ms,omitempty"`
+	// Days off the date; below 0: early. Absent: none counts in days.
+	MedianOffDays *int32     `protobuf:"varint,9,opt,name=median_off_days,json=medianOffDays,proto3,oneof" json:"median_off_days,omitempty"`
+	WorstOffDays  *int32     `protobuf:"varint,10,opt,name=worst_off_days,json=worstOffDays,proto3,oneof" json:"worst_off_days,omitempty"`
+	Cautions      []*Caution `protobuf:"bytes,11,rep,name=cautions,proto3" json:"cautions,omitempty"`
 	unknownFields protoimpl.UnknownFields
 	sizeCache     protoimpl.SizeCache
 }
@@ -1619,6 +1633,13 @@ func (x *TaskAdherence) GetTask() string {
 	return ""
 }
 
+func (x *TaskAdherence) GetRound() string {
+	if x != nil {
+		return x.Round
+	}
+	return ""
+}
+
 func (x *TaskAdherence) GetCall() string {
 	if x != nil {
 		return x.Call
@@ -1640,13 +1661,6 @@ func (x *TaskAdherence) GetEarly() int32 {
 	return 0
 }
 
-func (x *TaskAdherence) GetInTime() int32 {
-	if x != nil {
-		return x.InTime
-	}
-	return 0
-}
-
 func (x *TaskAdherence) GetLate() int32 {
 	if x != nil {
 		return x.Late
@@ -1654,9 +1668,30 @@ func (x *TaskAdherence) GetLate() int32 {
 	return 0
 }
 
-func (x *TaskAdherence) GetMostOverMs() int64 {
-	if x != nil {
-		return x.MostOverMs
+func (x *TaskAdherence) GetMedianOffMs() int64 {
+	if x != nil && x.MedianOffMs != nil {
+		return *x.MedianOffMs
+	}
+	return 0
+}
+
+func (x *TaskAdherence) GetWorstOffMs() int64 {
+	if x != nil && x.WorstOffMs != nil {
+		return *x.WorstOffMs
+	}
+	return 0
+}
+
+func (x *TaskAdherence) GetMedianOffDays() int32 {
+	if x != nil && x.MedianOffDays != nil {
+		return *x.MedianOffDays
+	}
+	return 0
+}
+
+func (x *TaskAdherence) GetWorstOffDays() int32 {
+	if x != nil && x.WorstOffDays != nil {
+		return *x.WorstOffDays
 	}
 	return 0
 }
@@ -1672,7 +1707,7 @@ var File_hourbell_v1_tasks_proto protoreflect.FileDescriptor
 
 const file_hourbell_v1_tasks_proto_rawDesc = "" +
 	"\n" +
-	"\x17hourbell/v1/tasks.proto\x12\vhourbell.v1\x1a\x1fgoogle/protobuf/timestamp.proto\x1a\x18hourbell/v1/common.proto\"\xfb\x06\n" +
+	"\x17hourbell/v1/tasks.proto\x12\vhourbell.v1\x1a\x1fgoogle/protobuf/timestamp.proto\x1a\x18hourbell/v1/common.proto\"\xa2\a\n" +
 	"\x04Task\x12\x12\n" +
 	"\x04name\x18\x01 \x01(\tR\x04name\x12\x0e\n" +
 	"\x02do\x18\x02 \x01(\tR\x02do\x12\x12\n" +
@@ -1703,7 +1738,8 @@ const file_hourbell_v1_tasks_proto_rawDesc = "" +
 	"\x04work\x18\x18 \x01(\v2\x15.hourbell.v1.TaskWorkR\x04work\x12\x1d\n" +
 	"\n" +
 	"point_call\x18\x19 \x01(\tR\tpointCall\x129\n" +
-	"\rbook_counters\x18\x1a \x03(\v2\x14.hourbell.v1.CounterR\fbookCounters\"\x9a\x01\n" +
+	"\rbook_counters\x18\x1a \x03(\v2\x14.hourbell.v1.CounterR\fbookCounters\x12%\n" +
+	"\x0epractice_words\x18\x1b \x01(\tR\rpracticeWords\"\x9a\x01\n" +
 	"\fPostponement\x12\x10\n" +
 	"\x03why\x18\x01 \x01(\tR\x03why\x12\x16\n" +
 	"\x06person\x18\x02 \x01(\tR\x06person\x12\x14\n" +
@@ -1805,17 +1841,25 @@ const file_hourbell_v1_tasks_proto_rawDesc = "" +
 	"\x13GetAdherenceRequest\x12\x12\n" +
 	"\x04name\x18\x01 \x01(\tR\x04name\"H\n" +
 	"\x14GetAdherenceResponse\x120\n" +
-	"\x05tasks\x18\x01 \x03(\v2\x1a.hourbell.v1.TaskAdherenceR\x05tasks\"\xea\x01\n" +
+	"\x05tasks\x18\x01 \x03(\v2\x1a.hourbell.v1.TaskAdherenceR\x05tasks\"\xb7\x03\n" +
 	"\rTaskAdherence\x12\x12\n" +
-	"\x04task\x18\x01 \x01(\tR\x04task\x12\x12\n" +
-	"\x04call\x18\x02 \x01(\tR\x04call\x12\x1a\n" +
-	"\bservices\x18\x03 \x01(\x05R\bservices\x12\x14\n" +
-	"\x05early\x18\x04 \x01(\x05R\x05early\x12\x17\n" +
-	"\ain_time\x18\x05 \x01(\x05R\x06inTime\x12\x12\n" +
-	"\x04late\x18\x06 \x01(\x05R\x04late\x12 \n" +
-	"\fmost_over_ms\x18\a \x01(\x03R\n" +
-	"mostOverMs\x120\n" +
-	"\bcautions\x18\b \x03(\v2\x14.hourbell.v1.CautionR\bcautions2\xbf\x04\n" +
+	"\x04task\x18\x01 \x01(\tR\x04task\x12\x14\n" +
+	"\x05round\x18\x02 \x01(\tR\x05round\x12\x12\n" +
+	"\x04call\x18\x03 \x01(\tR\x04call\x12\x1a\n" +
+	"\bservices\x18\x04 \x01(\x05R\bservices\x12\x14\n" +
+	"\x05early\x18\x05 \x01(\x05R\x05early\x12\x12\n" +
+	"\x04late\x18\x06 \x01(\x05R\x04late\x12'\n" +
+	"\rmedian_off_ms\x18\a \x01(\x03H\x00R\vmedianOffMs\x88\x01\x01\x12%\n" +
+	"\fworst_off_ms\x18\b \x01(\x03H\x01R\n" +
+	"worstOffMs\x88\x01\x01\x12+\n" +
+	"\x0fmedian_off_days\x18\t \x01(\x05H\x02R\rmedianOffDays\x88\x01\x01\x12)\n" +
+	"\x0eworst_off_days\x18\n" +
+	" \x01(\x05H\x03R\fworstOffDays\x88\x01\x01\x120\n" +
+	"\bcautions\x18\v \x03(\v2\x14.hourbell.v1.CautionR\bcautionsB\x10\n" +
+	"\x0e_median_off_msB\x0f\n" +
+	"\r_worst_off_msB\x12\n" +
+	"\x10_median_off_daysB\x11\n" +
+	"\x0f_worst_off_days2\xbf\x04\n" +
 	"\vTaskService\x12J\n" +
 	"\tListTasks\x12\x1d.hourbell.v1.ListTasksRequest\x1a\x1e.hourbell.v1.ListTasksResponse\x12D\n" +
 	"\aGetTask\x12\x1b.hourbell.v1.GetTaskRequest\x1a\x1c.hourbell.v1.GetTaskResponse\x12P\n" +
@@ -1933,6 +1977,7 @@ func file_hourbell_v1_tasks_proto_init() {
 		(*Counter_EverySeasons)(nil),
 		(*Counter_EveryCountMilli)(nil),
 	}
+	file_hourbell_v1_tasks_proto_msgTypes[19].OneofWrappers = []any{}
 	type x struct{}
 	out := protoimpl.TypeBuilder{
 		File: protoimpl.DescBuilder{

@@ -379,7 +379,10 @@ type WalkSheet struct {
 	// Every caution of its lines, once.
 	Cautions []*Caution `protobuf:"bytes,5,rep,name=cautions,proto3" json:"cautions,omitempty"`
 	// Traits that must be known before it is clear which lines are on this machine.
-	TraitsAsked   []string `protobuf:"bytes,6,rep,name=traits_asked,json=traitsAsked,proto3" json:"traits_asked,omitempty"`
+	TraitsAsked []string `protobuf:"bytes,6,rep,name=traits_asked,json=traitsAsked,proto3" json:"traits_asked,omitempty"`
+	// Places that stand on the machine's plate and are not on the machine: shown
+	// struck through.
+	Struck        []*WalkStruck `protobuf:"bytes,7,rep,name=struck,proto3" json:"struck,omitempty"`
 	unknownFields protoimpl.UnknownFields
 	sizeCache     protoimpl.SizeCache
 }
@@ -456,6 +459,13 @@ func (x *WalkSheet) GetTraitsAsked() []string {
 	return nil
 }
 
+func (x *WalkSheet) GetStruck() []*WalkStruck {
+	if x != nil {
+		return x.Struck
+	}
+	return nil
+}
+
 // WalkLine is one thing to look at.
 type WalkLine struct {
 	state protoimpl.MessageState `protogen:"open.v1"`
@@ -480,7 +490,13 @@ type WalkLine struct {
 	// A trait that it depends on is not known.
 	BuildAsked bool `protobuf:"varint,14,opt,name=build_asked,json=buildAsked,proto3" json:"build_asked,omitempty"`
 	// A second person signs for it.
-	SignOff       bool `protobuf:"varint,15,opt,name=sign_off,json=signOff,proto3" json:"sign_off,omitempty"`
+	SignOff bool `protobuf:"varint,15,opt,name=sign_off,json=signOff,proto3" json:"sign_off,omitempty"`
+	// What is not known of its build, in words.
+	BuildWhy string `protobuf:"bytes,16,opt,name=build_why,json=buildWhy,proto3" json:"build_why,omitempty"`
+	// Hours or days left until it is due, in words; empty: not known.
+	LeftWords string `protobuf:"bytes,17,opt,name=left_words,json=leftWords,proto3" json:"left_words,omitempty"`
+	// What was measured last.
+	Spots         []*WalkSpot `protobuf:"bytes,18,rep,name=spots,proto3" json:"spots,omitempty"`
 	unknownFields protoimpl.UnknownFields
 	sizeCache     protoimpl.SizeCache
 }
@@ -620,6 +636,169 @@ func (x *WalkLine) GetSignOff() bool {
 	return false
 }
 
+func (x *WalkLine) GetBuildWhy() string {
+	if x != nil {
+		return x.BuildWhy
+	}
+	return ""
+}
+
+func (x *WalkLine) GetLeftWords() string {
+	if x != nil {
+		return x.LeftWords
+	}
+	return ""
+}
+
+func (x *WalkLine) GetSpots() []*WalkSpot {
+	if x != nil {
+		return x.Spots
+	}
+	return nil
+}
+
+// WalkSpot is what was measured last at one spot.
+type WalkSpot struct {
+	state protoimpl.MessageState `protogen:"open.v1"`
+	Spot  string                 `protobuf:"bytes,1,opt,name=spot,proto3" json:"spot,omitempty"`
+	// In words, with how it stands to the limits; empty: nothing.
+	Found string `protobuf:"bytes,2,opt,name=found,proto3" json:"found,omitempty"`
+	Left  string `protobuf:"bytes,3,opt,name=left,proto3" json:"left,omitempty"`
+	// In words.
+	Limits        string `protobuf:"bytes,4,opt,name=limits,proto3" json:"limits,omitempty"`
+	unknownFields protoimpl.UnknownFields
+	sizeCache     protoimpl.SizeCache
+}
+
+func (x *WalkSpot) Reset() {
+	*x = WalkSpot{}
+	mi := &file_hourbell_v1_walks_proto_msgTypes[4]
+	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+	ms.StoreMessageInfo(mi)
+}
+
+func (x *WalkSpot) String() string {
+	return protoimpl.X.MessageStringOf(x)
+}
+
+func (*WalkSpot) ProtoMessage() {}
+
+func (x *WalkSpot) ProtoReflect() protoreflect.Message {
+	mi := &file_hourbell_v1_walks_proto_msgTypes[4]
+	if x != nil {
+		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+		if ms.LoadMessageInfo() == nil {
+			ms.StoreMessageInfo(mi)
+		}
+		return ms
+	}
+	return mi.MessageOf(x)
+}
+
+// Deprecated: Use WalkSpot.ProtoReflect.Descriptor instead.
+func (*WalkSpot) Descriptor() ([]byte, []int) {
+	return file_hourbell_v1_walks_proto_rawDescGZIP(), []int{4}
+}
+
+func (x *WalkSpot) GetSpot() string {
+	if x != nil {
+		return x.Spot
+	}
+	return ""
+}
+
+func (x *WalkSpot) GetFound() string {
+	if x != nil {
+		return x.Found
+	}
+	return ""
+}
+
+func (x *WalkSpot) GetLeft() string {
+	if x != nil {
+		return x.Left
+	}
+	return ""
+}
+
+func (x *WalkSpot) GetLimits() string {
+	if x != nil {
+		return x.Limits
+	}
+	return ""
+}
+
+// WalkStruck is a place that is not on the machine.
+type WalkStruck struct {
+	state protoimpl.MessageState `protogen:"open.v1"`
+	// The point's id.
+	Place string `protobuf:"bytes,1,opt,name=place,proto3" json:"place,omitempty"`
+	Call  string `protobuf:"bytes,2,opt,name=call,proto3" json:"call,omitempty"`
+	Why   string `protobuf:"bytes,3,opt,name=why,proto3" json:"why,omitempty"`
+	// In walking order; 0: not placed.
+	Station       int32 `protobuf:"varint,4,opt,name=station,proto3" json:"station,omitempty"`
+	unknownFields protoimpl.UnknownFields
+	sizeCache     protoimpl.SizeCache
+}
+
+func (x *WalkStruck) Reset() {
+	*x = WalkStruck{}
+	mi := &file_hourbell_v1_walks_proto_msgTypes[5]
+	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+	ms.StoreMessageInfo(mi)
+}
+
+func (x *WalkStruck) String() string {
+	return protoimpl.X.MessageStringOf(x)
+}
+
+func (*WalkStruck) ProtoMessage() {}
+
+func (x *WalkStruck) ProtoReflect() protoreflect.Message {
+	mi := &file_hourbell_v1_walks_proto_msgTypes[5]
+	if x != nil {
+		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+		if ms.LoadMessageInfo() == nil {
+			ms.StoreMessageInfo(mi)
+		}
+		return ms
+	}
+	return mi.MessageOf(x)
+}
+
+// Deprecated: Use WalkStruck.ProtoReflect.Descriptor instead.
+func (*WalkStruck) Descriptor() ([]byte, []int) {
+	return file_hourbell_v1_walks_proto_rawDescGZIP(), []int{5}
+}
+
+func (x *WalkStruck) GetPlace() string {
+	if x != nil {
+		return x.Place
+	}
+	return ""
+}
+
+func (x *WalkStruck) GetCall() string {
+	if x != nil {
+		return x.Call
+	}
+	return ""
+}
+
+func (x *WalkStruck) GetWhy() string {
+	if x != nil {
+		return x.Why
+	}
+	return ""
+}
+
+func (x *WalkStruck) GetStation() int32 {
+	if x != nil {
+		return x.Station
+	}
+	return 0
+}
+
 // WalkLineAnswer answers one line.
 type WalkLineAnswer struct {
 	state protoimpl.MessageState `protogen:"open.v1"`
@@ -640,7 +819,7 @@ type WalkLineAnswer struct {
 
 func (x *WalkLineAnswer) Reset() {
 	*x = WalkLineAnswer{}
-	mi := &file_hourbell_v1_walks_proto_msgTypes[4]
+	mi := &file_hourbell_v1_walks_proto_msgTypes[6]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -652,7 +831,7 @@ func (x *WalkLineAnswer) String() string {
 func (*WalkLineAnswer) ProtoMessage() {}
 
 func (x *WalkLineAnswer) ProtoReflect() protoreflect.Message {
-	mi := &file_hourbell_v1_walks_proto_msgTypes[4]
+	mi := &file_hourbell_v1_walks_proto_msgTypes[6]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -665,7 +844,7 @@ func (x *WalkLineAnswer) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use WalkLineAnswer.ProtoReflect.Descriptor instead.
 func (*WalkLineAnswer) Descriptor() ([]byte, []int) {
-	return file_hourbell_v1_walks_proto_rawDescGZIP(), []int{4}
+	return file_hourbell_v1_walks_proto_rawDescGZIP(), []int{6}
 }
 
 func (x *WalkLineAnswer) GetTask() string {
@@ -729,7 +908,7 @@ type BeginWalkRequest struct {
 
 func (x *BeginWalkRequest) Reset() {
 	*x = BeginWalkRequest{}
-	mi := &file_hourbell_v1_walks_proto_msgTypes[5]
+	mi := &file_hourbell_v1_walks_proto_msgTypes[7]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -741,7 +920,7 @@ func (x *BeginWalkRequest) String() string {
 func (*BeginWalkRequest) ProtoMessage() {}
 
 func (x *BeginWalkRequest) ProtoReflect() protoreflect.Message {
-	mi := &file_hourbell_v1_walks_proto_msgTypes[5]
+	mi := &file_hourbell_v1_walks_proto_msgTypes[7]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -754,7 +933,7 @@ func (x *BeginWalkRequest) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use BeginWalkRequest.ProtoReflect.Descriptor instead.
 func (*BeginWalkRequest) Descriptor() ([]byte, []int) {
-	return file_hourbell_v1_walks_proto_rawDescGZIP(), []int{5}
+	return file_hourbell_v1_walks_proto_rawDescGZIP(), []int{7}
 }
 
 func (x *BeginWalkRequest) GetParent() string {
@@ -804,7 +983,7 @@ type BeginWalkResponse struct {
 
 func (x *BeginWalkResponse) Reset() {
 	*x = BeginWalkResponse{}
-	mi := &file_hourbell_v1_walks_proto_msgTypes[6]
+	mi := &file_hourbell_v1_walks_proto_msgTypes[8]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -816,7 +995,7 @@ func (x *BeginWalkResponse) String() string {
 func (*BeginWalkResponse) ProtoMessage() {}
 
 func (x *BeginWalkResponse) ProtoReflect() protoreflect.Message {
-	mi := &file_hourbell_v1_walks_proto_msgTypes[6]
+	mi := &file_hourbell_v1_walks_proto_msgTypes[8]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -829,7 +1008,7 @@ func (x *BeginWalkResponse) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use BeginWalkResponse.ProtoReflect.Descriptor instead.
 func (*BeginWalkResponse) Descriptor() ([]byte, []int) {
-	return file_hourbell_v1_walks_proto_rawDescGZIP(), []int{6}
+	return file_hourbell_v1_walks_proto_rawDescGZIP(), []int{8}
 }
 
 func (x *BeginWalkResponse) GetWalk() *WalkRound {
@@ -861,7 +1040,7 @@ type AnswerWalkRequest struct {
 
 func (x *AnswerWalkRequest) Reset() {
 	*x = AnswerWalkRequest{}
-	mi := &file_hourbell_v1_walks_proto_msgTypes[7]
+	mi := &file_hourbell_v1_walks_proto_msgTypes[9]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -873,7 +1052,7 @@ func (x *AnswerWalkRequest) String() string {
 func (*AnswerWalkRequest) ProtoMessage() {}
 
 func (x *AnswerWalkRequest) ProtoReflect() protoreflect.Message {
-	mi := &file_hourbell_v1_walks_proto_msgTypes[7]
+	mi := &file_hourbell_v1_walks_proto_msgTypes[9]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -886,7 +1065,7 @@ func (x *AnswerWalkRequest) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use AnswerWalkRequest.ProtoReflect.Descriptor instead.
 func (*AnswerWalkRequest) Descriptor() ([]byte, []int) {
-	return file_hourbell_v1_walks_proto_rawDescGZIP(), []int{7}
+	return file_hourbell_v1_walks_proto_rawDescGZIP(), []int{9}
 }
 
 func (x *AnswerWalkRequest) GetName() string {
@@ -922,7 +1101,7 @@ type AnswerWalkResponse struct {
 
 func (x *AnswerWalkResponse) Reset() {
 	*x = AnswerWalkResponse{}
-	mi := &file_hourbell_v1_walks_proto_msgTypes[8]
+	mi := &file_hourbell_v1_walks_proto_msgTypes[10]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -934,7 +1113,7 @@ func (x *AnswerWalkResponse) String() string {
 func (*AnswerWalkResponse) ProtoMessage() {}
 
 func (x *AnswerWalkResponse) ProtoReflect() protoreflect.Message {
-	mi := &file_hourbell_v1_walks_proto_msgTypes[8]
+	mi := &file_hourbell_v1_walks_proto_msgTypes[10]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -947,7 +1126,7 @@ func (x *AnswerWalkResponse) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use AnswerWalkResponse.ProtoReflect.Descriptor instead.
 func (*AnswerWalkResponse) Descriptor() ([]byte, []int) {
-	return file_hourbell_v1_walks_proto_rawDescGZIP(), []int{8}
+	return file_hourbell_v1_walks_proto_rawDescGZIP(), []int{10}
 }
 
 func (x *AnswerWalkResponse) GetWalk() *WalkRound {
@@ -979,7 +1158,7 @@ type SignWalkRequest struct {
 
 func (x *SignWalkRequest) Reset() {
 	*x = SignWalkRequest{}
-	mi := &file_hourbell_v1_walks_proto_msgTypes[9]
+	mi := &file_hourbell_v1_walks_proto_msgTypes[11]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -991,7 +1170,7 @@ func (x *SignWalkRequest) String() string {
 func (*SignWalkRequest) ProtoMessage() {}
 
 func (x *SignWalkRequest) ProtoReflect() protoreflect.Message {
-	mi := &file_hourbell_v1_walks_proto_msgTypes[9]
+	mi := &file_hourbell_v1_walks_proto_msgTypes[11]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -1004,7 +1183,7 @@ func (x *SignWalkRequest) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use SignWalkRequest.ProtoReflect.Descriptor instead.
 func (*SignWalkRequest) Descriptor() ([]byte, []int) {
-	return file_hourbell_v1_walks_proto_rawDescGZIP(), []int{9}
+	return file_hourbell_v1_walks_proto_rawDescGZIP(), []int{11}
 }
 
 func (x *SignWalkRequest) GetName() string {
@@ -1040,7 +1219,7 @@ type SignWalkResponse struct {
 
 func (x *SignWalkResponse) Reset() {
 	*x = SignWalkResponse{}
-	mi := &file_hourbell_v1_walks_proto_msgTypes[10]
+	mi := &file_hourbell_v1_walks_proto_msgTypes[12]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -1052,7 +1231,7 @@ func (x *SignWalkResponse) String() string {
 func (*SignWalkResponse) ProtoMessage() {}
 
 func (x *SignWalkResponse) ProtoReflect() protoreflect.Message {
-	mi := &file_hourbell_v1_walks_proto_msgTypes[10]
+	mi := &file_hourbell_v1_walks_proto_msgTypes[12]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -1065,7 +1244,7 @@ func (x *SignWalkResponse) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use SignWalkResponse.ProtoReflect.Descriptor instead.
 func (*SignWalkResponse) Descriptor() ([]byte, []int) {
-	return file_hourbell_v1_walks_proto_rawDescGZIP(), []int{10}
+	return file_hourbell_v1_walks_proto_rawDescGZIP(), []int{12}
 }
 
 func (x *SignWalkResponse) GetWalk() *WalkRound {
@@ -1097,7 +1276,7 @@ type LeaveWalkRequest struct {
 
 func (x *LeaveWalkRequest) Reset() {
 	*x = LeaveWalkRequest{}
-	mi := &file_hourbell_v1_walks_proto_msgTypes[11]
+	mi := &file_hourbell_v1_walks_proto_msgTypes[13]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -1109,7 +1288,7 @@ func (x *LeaveWalkRequest) String() string {
 func (*LeaveWalkRequest) ProtoMessage() {}
 
 func (x *LeaveWalkRequest) ProtoReflect() protoreflect.Message {
-	mi := &file_hourbell_v1_walks_proto_msgTypes[11]
+	mi := &file_hourbell_v1_walks_proto_msgTypes[13]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -1122,7 +1301,7 @@ func (x *LeaveWalkRequest) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use LeaveWalkRequest.ProtoReflect.Descriptor instead.
 func (*LeaveWalkRequest) Descriptor() ([]byte, []int) {
-	return file_hourbell_v1_walks_proto_rawDescGZIP(), []int{11}
+	return file_hourbell_v1_walks_proto_rawDescGZIP(), []int{13}
 }
 
 func (x *LeaveWalkRequest) GetName() string {
@@ -1158,7 +1337,7 @@ type LeaveWalkResponse struct {
 
 func (x *LeaveWalkResponse) Reset() {
 	*x = LeaveWalkResponse{}
-	mi := &file_hourbell_v1_walks_proto_msgTypes[12]
+	mi := &file_hourbell_v1_walks_proto_msgTypes[14]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -1170,7 +1349,7 @@ func (x *LeaveWalkResponse) String() string {
 func (*LeaveWalkResponse) ProtoMessage() {}
 
 func (x *LeaveWalkResponse) ProtoReflect() protoreflect.Message {
-	mi := &file_hourbell_v1_walks_proto_msgTypes[12]
+	mi := &file_hourbell_v1_walks_proto_msgTypes[14]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -1183,7 +1362,7 @@ func (x *LeaveWalkResponse) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use LeaveWalkResponse.ProtoReflect.Descriptor instead.
 func (*LeaveWalkResponse) Descriptor() ([]byte, []int) {
-	return file_hourbell_v1_walks_proto_rawDescGZIP(), []int{12}
+	return file_hourbell_v1_walks_proto_rawDescGZIP(), []int{14}
 }
 
 func (x *LeaveWalkResponse) GetWalk() *WalkRound {
@@ -1211,7 +1390,7 @@ type GetWalkRequest struct {
 
 func (x *GetWalkRequest) Reset() {
 	*x = GetWalkRequest{}
-	mi := &file_hourbell_v1_walks_proto_msgTypes[13]
+	mi := &file_hourbell_v1_walks_proto_msgTypes[15]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -1223,7 +1402,7 @@ func (x *GetWalkRequest) String() string {
 func (*GetWalkRequest) ProtoMessage() {}
 
 func (x *GetWalkRequest) ProtoReflect() protoreflect.Message {
-	mi := &file_hourbell_v1_walks_proto_msgTypes[13]
+	mi := &file_hourbell_v1_walks_proto_msgTypes[15]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -1236,7 +1415,7 @@ func (x *GetWalkRequest) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use GetWalkRequest.ProtoReflect.Descriptor instead.
 func (*GetWalkRequest) Descriptor() ([]byte, []int) {
-	return file_hourbell_v1_walks_proto_rawDescGZIP(), []int{13}
+	return file_hourbell_v1_walks_proto_rawDescGZIP(), []int{15}
 }
 
 func (x *GetWalkRequest) GetName() string {
@@ -1256,7 +1435,7 @@ type GetWalkResponse struct {
 
 func (x *GetWalkResponse) Reset() {
 	*x = GetWalkResponse{}
-	mi := &file_hourbell_v1_walks_proto_msgTypes[14]
+	mi := &file_hourbell_v1_walks_proto_msgTypes[16]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -1268,7 +1447,7 @@ func (x *GetWalkResponse) String() string {
 func (*GetWalkResponse) ProtoMessage() {}
 
 func (x *GetWalkResponse) ProtoReflect() protoreflect.Message {
-	mi := &file_hourbell_v1_walks_proto_msgTypes[14]
+	mi := &file_hourbell_v1_walks_proto_msgTypes[16]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -1281,7 +1460,7 @@ func (x *GetWalkResponse) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use GetWalkResponse.ProtoReflect.Descriptor instead.
 func (*GetWalkResponse) Descriptor() ([]byte, []int) {
-	return file_hourbell_v1_walks_proto_rawDescGZIP(), []int{14}
+	return file_hourbell_v1_walks_proto_rawDescGZIP(), []int{16}
 }
 
 func (x *GetWalkResponse) GetWalk() *WalkRound {
@@ -1305,7 +1484,7 @@ type ListWalksRequest struct {
 
 func (x *ListWalksRequest) Reset() {
 	*x = ListWalksRequest{}
-	mi := &file_hourbell_v1_walks_proto_msgTypes[15]
+	mi := &file_hourbell_v1_walks_proto_msgTypes[17]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -1317,7 +1496,7 @@ func (x *ListWalksRequest) String() string {
 func (*ListWalksRequest) ProtoMessage() {}
 
 func (x *ListWalksRequest) ProtoReflect() protoreflect.Message {
-	mi := &file_hourbell_v1_walks_proto_msgTypes[15]
+	mi := &file_hourbell_v1_walks_proto_msgTypes[17]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -1330,7 +1509,7 @@ func (x *ListWalksRequest) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use ListWalksRequest.ProtoReflect.Descriptor instead.
 func (*ListWalksRequest) Descriptor() ([]byte, []int) {
-	return file_hourbell_v1_walks_proto_rawDescGZIP(), []int{15}
+	return file_hourbell_v1_walks_proto_rawDescGZIP(), []int{17}
 }
 
 func (x *ListWalksRequest) GetParent() string {
@@ -1367,7 +1546,7 @@ type ListWalksResponse struct {
 
 func (x *ListWalksResponse) Reset() {
 	*x = ListWalksResponse{}
-	mi := &file_hourbell_v1_walks_proto_msgTypes[16]
+	mi := &file_hourbell_v1_walks_proto_msgTypes[18]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -1379,7 +1558,7 @@ func (x *ListWalksResponse) String() string {
 func (*ListWalksResponse) ProtoMessage() {}
 
 func (x *ListWalksResponse) ProtoReflect() protoreflect.Message {
-	mi := &file_hourbell_v1_walks_proto_msgTypes[16]
+	mi := &file_hourbell_v1_walks_proto_msgTypes[18]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -1392,7 +1571,7 @@ func (x *ListWalksResponse) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use ListWalksResponse.ProtoReflect.Descriptor instead.
 func (*ListWalksResponse) Descriptor() ([]byte, []int) {
-	return file_hourbell_v1_walks_proto_rawDescGZIP(), []int{16}
+	return file_hourbell_v1_walks_proto_rawDescGZIP(), []int{18}
 }
 
 func (x *ListWalksResponse) GetWalks() []*WalkRound {
@@ -1429,7 +1608,7 @@ type GetWalkSheetRequest struct {
 
 func (x *GetWalkSheetRequest) Reset() {
 	*x = GetWalkSheetRequest{}
-	mi := &file_hourbell_v1_walks_proto_msgTypes[17]
+	mi := &file_hourbell_v1_walks_proto_msgTypes[19]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -1441,7 +1620,7 @@ func (x *GetWalkSheetRequest) String() string {
 func (*GetWalkSheetRequest) ProtoMessage() {}
 
 func (x *GetWalkSheetRequest) ProtoReflect() protoreflect.Message {
-	mi := &file_hourbell_v1_walks_proto_msgTypes[17]
+	mi := &file_hourbell_v1_walks_proto_msgTypes[19]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -1454,7 +1633,7 @@ func (x *GetWalkSheetRequest) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use GetWalkSheetRequest.ProtoReflect.Descriptor instead.
 func (*GetWalkSheetRequest) Descriptor() ([]byte, []int) {
-	return file_hourbell_v1_walks_proto_rawDescGZIP(), []int{17}
+	return file_hourbell_v1_walks_proto_rawDescGZIP(), []int{19}
 }
 
 func (x *GetWalkSheetRequest) GetParent() string {
@@ -1485,7 +1664,7 @@ type GetWalkSheetResponse struct {
 
 func (x *GetWalkSheetResponse) Reset() {
 	*x = GetWalkSheetResponse{}
-	mi := &file_hourbell_v1_walks_proto_msgTypes[18]
+	mi := &file_hourbell_v1_walks_proto_msgTypes[20]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -1497,7 +1676,7 @@ func (x *GetWalkSheetResponse) String() string {
 func (*GetWalkSheetResponse) ProtoMessage() {}
 
 func (x *GetWalkSheetResponse) ProtoReflect() protoreflect.Message {
-	mi := &file_hourbell_v1_walks_proto_msgTypes[18]
+	mi := &file_hourbell_v1_walks_proto_msgTypes[20]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -1510,7 +1689,7 @@ func (x *GetWalkSheetResponse) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use GetWalkSheetResponse.ProtoReflect.Descriptor instead.
 func (*GetWalkSheetResponse) Descriptor() ([]byte, []int) {
-	return file_hourbell_v1_walks_proto_rawDescGZIP(), []int{18}
+	return file_hourbell_v1_walks_proto_rawDescGZIP(), []int{20}
 }
 
 func (x *GetWalkSheetResponse) GetSheet() *WalkSheet {
@@ -1562,14 +1741,15 @@ const file_hourbell_v1_walks_proto_rawDesc = "" +
 	"\n" +
 	"not_looked\x18\x03 \x01(\x05R\tnotLooked\x12\x19\n" +
 	"\bnot_here\x18\x04 \x01(\x05R\anotHere\x12\x14\n" +
-	"\x05lines\x18\x05 \x01(\x05R\x05lines\"\xff\x01\n" +
+	"\x05lines\x18\x05 \x01(\x05R\x05lines\"\xb0\x02\n" +
 	"\tWalkSheet\x12\x1a\n" +
 	"\boccasion\x18\x01 \x01(\tR\boccasion\x12#\n" +
 	"\roccasion_call\x18\x02 \x01(\tR\foccasionCall\x12/\n" +
 	"\x06signer\x18\x03 \x01(\x0e2\x17.hourbell.v1.WalkSignerR\x06signer\x12+\n" +
 	"\x05lines\x18\x04 \x03(\v2\x15.hourbell.v1.WalkLineR\x05lines\x120\n" +
 	"\bcautions\x18\x05 \x03(\v2\x14.hourbell.v1.CautionR\bcautions\x12!\n" +
-	"\ftraits_asked\x18\x06 \x03(\tR\vtraitsAsked\"\xcb\x03\n" +
+	"\ftraits_asked\x18\x06 \x03(\tR\vtraitsAsked\x12/\n" +
+	"\x06struck\x18\a \x03(\v2\x17.hourbell.v1.WalkStruckR\x06struck\"\xb4\x04\n" +
 	"\bWalkLine\x12\x12\n" +
 	"\x04task\x18\x01 \x01(\tR\x04task\x12\x0e\n" +
 	"\x02do\x18\x02 \x01(\tR\x02do\x12\x12\n" +
@@ -1589,7 +1769,22 @@ const file_hourbell_v1_walks_proto_rawDesc = "" +
 	"\fopen_remarks\x18\r \x03(\tR\vopenRemarks\x12\x1f\n" +
 	"\vbuild_asked\x18\x0e \x01(\bR\n" +
 	"buildAsked\x12\x19\n" +
-	"\bsign_off\x18\x0f \x01(\bR\asignOff\"\xee\x01\n" +
+	"\bsign_off\x18\x0f \x01(\bR\asignOff\x12\x1b\n" +
+	"\tbuild_why\x18\x10 \x01(\tR\bbuildWhy\x12\x1d\n" +
+	"\n" +
+	"left_words\x18\x11 \x01(\tR\tleftWords\x12+\n" +
+	"\x05spots\x18\x12 \x03(\v2\x15.hourbell.v1.WalkSpotR\x05spots\"`\n" +
+	"\bWalkSpot\x12\x12\n" +
+	"\x04spot\x18\x01 \x01(\tR\x04spot\x12\x14\n" +
+	"\x05found\x18\x02 \x01(\tR\x05found\x12\x12\n" +
+	"\x04left\x18\x03 \x01(\tR\x04left\x12\x16\n" +
+	"\x06limits\x18\x04 \x01(\tR\x06limits\"b\n" +
+	"\n" +
+	"WalkStruck\x12\x14\n" +
+	"\x05place\x18\x01 \x01(\tR\x05place\x12\x12\n" +
+	"\x04call\x18\x02 \x01(\tR\x04call\x12\x10\n" +
+	"\x03why\x18\x03 \x01(\tR\x03why\x12\x18\n" +
+	"\astation\x18\x04 \x01(\x05R\astation\"\xee\x01\n" +
 	"\x0eWalkLineAnswer\x12\x12\n" +
 	"\x04task\x18\x01 \x01(\tR\x04task\x12/\n" +
 	"\x06answer\x18\x02 \x01(\x0e2\x17.hourbell.v1.WalkAnswerR\x06answer\x12\x12\n" +
@@ -1688,7 +1883,7 @@ func file_hourbell_v1_walks_proto_rawDescGZIP() []byte {
 }
 
 var file_hourbell_v1_walks_proto_enumTypes = make([]protoimpl.EnumInfo, 2)
-var file_hourbell_v1_walks_proto_msgTypes = make([]protoimpl.MessageInfo, 19)
+var file_hourbell_v1_walks_proto_msgTypes = make([]protoimpl.MessageInfo, 21)
 var file_hourbell_v1_walks_proto_goTypes = []any{
 	(WalkAnswer)(0),               // 0: hourbell.v1.WalkAnswer
 	(WalkSigner)(0),               // 1: hourbell.v1.WalkSigner
@@ -1696,73 +1891,77 @@ var file_hourbell_v1_walks_proto_goTypes = []any{
 	(*WalkCounts)(nil),            // 3: hourbell.v1.WalkCounts
 	(*WalkSheet)(nil),             // 4: hourbell.v1.WalkSheet
 	(*WalkLine)(nil),              // 5: hourbell.v1.WalkLine
-	(*WalkLineAnswer)(nil),        // 6: hourbell.v1.WalkLineAnswer
-	(*BeginWalkRequest)(nil),      // 7: hourbell.v1.BeginWalkRequest
-	(*BeginWalkResponse)(nil),     // 8: hourbell.v1.BeginWalkResponse
-	(*AnswerWalkRequest)(nil),     // 9: hourbell.v1.AnswerWalkRequest
-	(*AnswerWalkResponse)(nil),    // 10: hourbell.v1.AnswerWalkResponse
-	(*SignWalkRequest)(nil),       // 11: hourbell.v1.SignWalkRequest
-	(*SignWalkResponse)(nil),      // 12: hourbell.v1.SignWalkResponse
-	(*LeaveWalkRequest)(nil),      // 13: hourbell.v1.LeaveWalkRequest
-	(*LeaveWalkResponse)(nil),     // 14: hourbell.v1.LeaveWalkResponse
-	(*GetWalkRequest)(nil),        // 15: hourbell.v1.GetWalkRequest
-	(*GetWalkResponse)(nil),       // 16: hourbell.v1.GetWalkResponse
-	(*ListWalksRequest)(nil),      // 17: hourbell.v1.ListWalksRequest
-	(*ListWalksResponse)(nil),     // 18: hourbell.v1.ListWalksResponse
-	(*GetWalkSheetRequest)(nil),   // 19: hourbell.v1.GetWalkSheetRequest
-	(*GetWalkSheetResponse)(nil),  // 20: hourbell.v1.GetWalkSheetResponse
-	(*Moment)(nil),                // 21: hourbell.v1.Moment
-	(*CivilDate)(nil),             // 22: hourbell.v1.CivilDate
-	(*Caution)(nil),               // 23: hourbell.v1.Caution
-	(*TaskWork)(nil),              // 24: hourbell.v1.TaskWork
-	(RemarkVerdict)(0),            // 25: hourbell.v1.RemarkVerdict
-	(*Measured)(nil),              // 26: hourbell.v1.Measured
-	(*timestamppb.Timestamp)(nil), // 27: google.protobuf.Timestamp
+	(*WalkSpot)(nil),              // 6: hourbell.v1.WalkSpot
+	(*WalkStruck)(nil),            // 7: hourbell.v1.WalkStruck
+	(*WalkLineAnswer)(nil),        // 8: hourbell.v1.WalkLineAnswer
+	(*BeginWalkRequest)(nil),      // 9: hourbell.v1.BeginWalkRequest
+	(*BeginWalkResponse)(nil),     // 10: hourbell.v1.BeginWalkResponse
+	(*AnswerWalkRequest)(nil),     // 11: hourbell.v1.AnswerWalkRequest
+	(*AnswerWalkResponse)(nil),    // 12: hourbell.v1.AnswerWalkResponse
+	(*SignWalkRequest)(nil),       // 13: hourbell.v1.SignWalkRequest
+	(*SignWalkResponse)(nil),      // 14: hourbell.v1.SignWalkResponse
+	(*LeaveWalkRequest)(nil),      // 15: hourbell.v1.LeaveWalkRequest
+	(*LeaveWalkResponse)(nil),     // 16: hourbell.v1.LeaveWalkResponse
+	(*GetWalkRequest)(nil),        // 17: hourbell.v1.GetWalkRequest
+	(*GetWalkResponse)(nil),       // 18: hourbell.v1.GetWalkResponse
+	(*ListWalksRequest)(nil),      // 19: hourbell.v1.ListWalksRequest
+	(*ListWalksResponse)(nil),     // 20: hourbell.v1.ListWalksResponse
+	(*GetWalkSheetRequest)(nil),   // 21: hourbell.v1.GetWalkSheetRequest
+	(*GetWalkSheetResponse)(nil),  // 22: hourbell.v1.GetWalkSheetResponse
+	(*Moment)(nil),                // 23: hourbell.v1.Moment
+	(*CivilDate)(nil),             // 24: hourbell.v1.CivilDate
+	(*Caution)(nil),               // 25: hourbell.v1.Caution
+	(*TaskWork)(nil),              // 26: hourbell.v1.TaskWork
+	(RemarkVerdict)(0),            // 27: hourbell.v1.RemarkVerdict
+	(*Measured)(nil),              // 28: hourbell.v1.Measured
+	(*timestamppb.Timestamp)(nil), // 29: google.protobuf.Timestamp
 }
 var file_hourbell_v1_walks_proto_depIdxs = []int32{
-	21, // 0: hourbell.v1.WalkRound.begun_moment:type_name -> hourbell.v1.Moment
-	22, // 1: hourbell.v1.WalkRound.date:type_name -> hourbell.v1.CivilDate
+	23, // 0: hourbell.v1.WalkRound.begun_moment:type_name -> hourbell.v1.Moment
+	24, // 1: hourbell.v1.WalkRound.date:type_name -> hourbell.v1.CivilDate
 	3,  // 2: hourbell.v1.WalkRound.counts:type_name -> hourbell.v1.WalkCounts
 	4,  // 3: hourbell.v1.WalkRound.sheet:type_name -> hourbell.v1.WalkSheet
 	1,  // 4: hourbell.v1.WalkSheet.signer:type_name -> hourbell.v1.WalkSigner
 	5,  // 5: hourbell.v1.WalkSheet.lines:type_name -> hourbell.v1.WalkLine
-	23, // 6: hourbell.v1.WalkSheet.cautions:type_name -> hourbell.v1.Caution
-	24, // 7: hourbell.v1.WalkLine.work:type_name -> hourbell.v1.TaskWork
-	23, // 8: hourbell.v1.WalkLine.cautions:type_name -> hourbell.v1.Caution
-	0,  // 9: hourbell.v1.WalkLine.answer:type_name -> hourbell.v1.WalkAnswer
-	0,  // 10: hourbell.v1.WalkLineAnswer.answer:type_name -> hourbell.v1.WalkAnswer
-	25, // 11: hourbell.v1.WalkLineAnswer.verdict:type_name -> hourbell.v1.RemarkVerdict
-	26, // 12: hourbell.v1.WalkLineAnswer.measured:type_name -> hourbell.v1.Measured
-	21, // 13: hourbell.v1.BeginWalkRequest.begun_moment:type_name -> hourbell.v1.Moment
-	22, // 14: hourbell.v1.BeginWalkRequest.date:type_name -> hourbell.v1.CivilDate
-	2,  // 15: hourbell.v1.BeginWalkResponse.walk:type_name -> hourbell.v1.WalkRound
-	6,  // 16: hourbell.v1.AnswerWalkRequest.answers:type_name -> hourbell.v1.WalkLineAnswer
-	2,  // 17: hourbell.v1.AnswerWalkResponse.walk:type_name -> hourbell.v1.WalkRound
-	2,  // 18: hourbell.v1.SignWalkResponse.walk:type_name -> hourbell.v1.WalkRound
-	2,  // 19: hourbell.v1.LeaveWalkResponse.walk:type_name -> hourbell.v1.WalkRound
-	2,  // 20: hourbell.v1.GetWalkResponse.walk:type_name -> hourbell.v1.WalkRound
-	2,  // 21: hourbell.v1.ListWalksResponse.walks:type_name -> hourbell.v1.WalkRound
-	27, // 22: hourbell.v1.ListWalksResponse.answer_time:type_name -> google.protobuf.Timestamp
-	4,  // 23: hourbell.v1.GetWalkSheetResponse.sheet:type_name -> hourbell.v1.WalkSheet
-	7,  // 24: hourbell.v1.WalkService.BeginWalk:input_type -> hourbell.v1.BeginWalkRequest
-	9,  // 25: hourbell.v1.WalkService.AnswerWalk:input_type -> hourbell.v1.AnswerWalkRequest
-	11, // 26: hourbell.v1.WalkService.SignWalk:input_type -> hourbell.v1.SignWalkRequest
-	13, // 27: hourbell.v1.WalkService.LeaveWalk:input_type -> hourbell.v1.LeaveWalkRequest
-	15, // 28: hourbell.v1.WalkService.GetWalk:input_type -> hourbell.v1.GetWalkRequest
-	17, // 29: hourbell.v1.WalkService.ListWalks:input_type -> hourbell.v1.ListWalksRequest
-	19, // 30: hourbell.v1.WalkService.GetWalkSheet:input_type -> hourbell.v1.GetWalkSheetRequest
-	8,  // 31: hourbell.v1.WalkService.BeginWalk:output_type -> hourbell.v1.BeginWalkResponse
-	10, // 32: hourbell.v1.WalkService.AnswerWalk:output_type -> hourbell.v1.AnswerWalkResponse
-	12, // 33: hourbell.v1.WalkService.SignWalk:output_type -> hourbell.v1.SignWalkResponse
-	14, // 34: hourbell.v1.WalkService.LeaveWalk:output_type -> hourbell.v1.LeaveWalkResponse
-	16, // 35: hourbell.v1.WalkService.GetWalk:output_type -> hourbell.v1.GetWalkResponse
-	18, // 36: hourbell.v1.WalkService.ListWalks:output_type -> hourbell.v1.ListWalksResponse
-	20, // 37: hourbell.v1.WalkService.GetWalkSheet:output_type -> hourbell.v1.GetWalkSheetResponse
-	31, // [31:38] is the sub-list for method output_type
-	24, // [24:31] is the sub-list for method input_type
-	24, // [24:24] is the sub-list for extension type_name
-	24, // [24:24] is the sub-list for extension extendee
-	0,  // [0:24] is the sub-list for field type_name
+	25, // 6: hourbell.v1.WalkSheet.cautions:type_name -> hourbell.v1.Caution
+	7,  // 7: hourbell.v1.WalkSheet.struck:type_name -> hourbell.v1.WalkStruck
+	26, // 8: hourbell.v1.WalkLine.work:type_name -> hourbell.v1.TaskWork
+	25, // 9: hourbell.v1.WalkLine.cautions:type_name -> hourbell.v1.Caution
+	0,  // 10: hourbell.v1.WalkLine.answer:type_name -> hourbell.v1.WalkAnswer
+	6,  // 11: hourbell.v1.WalkLine.spots:type_name -> hourbell.v1.WalkSpot
+	0,  // 12: hourbell.v1.WalkLineAnswer.answer:type_name -> hourbell.v1.WalkAnswer
+	27, // 13: hourbell.v1.WalkLineAnswer.verdict:type_name -> hourbell.v1.RemarkVerdict
+	28, // 14: hourbell.v1.WalkLineAnswer.measured:type_name -> hourbell.v1.Measured
+	23, // 15: hourbell.v1.BeginWalkRequest.begun_moment:type_name -> hourbell.v1.Moment
+	24, // 16: hourbell.v1.BeginWalkRequest.date:type_name -> hourbell.v1.CivilDate
+	2,  // 17: hourbell.v1.BeginWalkResponse.walk:type_name -> hourbell.v1.WalkRound
+	8,  // 18: hourbell.v1.AnswerWalkRequest.answers:type_name -> hourbell.v1.WalkLineAnswer
+	2,  // 19: hourbell.v1.AnswerWalkResponse.walk:type_name -> hourbell.v1.WalkRound
+	2,  // 20: hourbell.v1.SignWalkResponse.walk:type_name -> hourbell.v1.WalkRound
+	2,  // 21: hourbell.v1.LeaveWalkResponse.walk:type_name -> hourbell.v1.WalkRound
+	2,  // 22: hourbell.v1.GetWalkResponse.walk:type_name -> hourbell.v1.WalkRound
+	2,  // 23: hourbell.v1.ListWalksResponse.walks:type_name -> hourbell.v1.WalkRound
+	29, // 24: hourbell.v1.ListWalksResponse.answer_time:type_name -> google.protobuf.Timestamp
+	4,  // 25: hourbell.v1.GetWalkSheetResponse.sheet:type_name -> hourbell.v1.WalkSheet
+	9,  // 26: hourbell.v1.WalkService.BeginWalk:input_type -> hourbell.v1.BeginWalkRequest
+	11, // 27: hourbell.v1.WalkService.AnswerWalk:input_type -> hourbell.v1.AnswerWalkRequest
+	13, // 28: hourbell.v1.WalkService.SignWalk:input_type -> hourbell.v1.SignWalkRequest
+	15, // 29: hourbell.v1.WalkService.LeaveWalk:input_type -> hourbell.v1.LeaveWalkRequest
+	17, // 30: hourbell.v1.WalkService.GetWalk:input_type -> hourbell.v1.GetWalkRequest
+	19, // 31: hourbell.v1.WalkService.ListWalks:input_type -> hourbell.v1.ListWalksRequest
+	21, // 32: hourbell.v1.WalkService.GetWalkSheet:input_type -> hourbell.v1.GetWalkSheetRequest
+	10, // 33: hourbell.v1.WalkService.BeginWalk:output_type -> hourbell.v1.BeginWalkResponse
+	12, // 34: hourbell.v1.WalkService.AnswerWalk:output_type -> hourbell.v1.AnswerWalkResponse
+	14, // 35: hourbell.v1.WalkService.SignWalk:output_type -> hourbell.v1.SignWalkResponse
+	16, // 36: hourbell.v1.WalkService.LeaveWalk:output_type -> hourbell.v1.LeaveWalkResponse
+	18, // 37: hourbell.v1.WalkService.GetWalk:output_type -> hourbell.v1.GetWalkResponse
+	20, // 38: hourbell.v1.WalkService.ListWalks:output_type -> hourbell.v1.ListWalksResponse
+	22, // 39: hourbell.v1.WalkService.GetWalkSheet:output_type -> hourbell.v1.GetWalkSheetResponse
+	33, // [33:40] is the sub-list for method output_type
+	26, // [26:33] is the sub-list for method input_type
+	26, // [26:26] is the sub-list for extension type_name
+	26, // [26:26] is the sub-list for extension extendee
+	0,  // [0:26] is the sub-list for field type_name
 }
 
 func init() { file_hourbell_v1_walks_proto_init() }
@@ -1779,7 +1978,7 @@ func file_hourbell_v1_walks_proto_init() {
 			GoPackagePath: reflect.TypeOf(x{}).PkgPath(),
 			RawDescriptor: unsafe.Slice(unsafe.StringData(file_hourbell_v1_walks_proto_rawDesc), len(file_hourbell_v1_walks_proto_rawDesc)),
 			NumEnums:      2,
-			NumMessages:   19,
+			NumMessages:   21,
 			NumExtensions: 0,
 			NumServices:   1,
 		},
