@@ -106,7 +106,7 @@ func (s *session) move(attachment, machine, at string) error {
 		return err
 	}
 	q := &pb.MoveAttachmentRequest{Name: name, Machine: machine, RequestId: requestID()}
-	if q.Moment, err = momentAt(at, s.now()); err != nil {
+	if q.Moment, err = momentAt(s, at); err != nil {
 		return err
 	}
 	a, err := call(s, pb.NewAttachmentServiceClient, pb.AttachmentServiceClient.MoveAttachment, q)

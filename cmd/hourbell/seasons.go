@@ -6,8 +6,6 @@ import (
 	"strings"
 	"time"
 
-	"google.golang.org/protobuf/types/known/timestamppb"
-
 	pb "github.com/hourbell/hourbell/proto/hourbell/v1"
 )
 
@@ -147,7 +145,7 @@ func (c *storageWords) store(s *session, out bool) (err error) {
 			return err
 		}
 	}
-	if q.Moment, err = momentAt(c.At, s.now()); err != nil {
+	if q.Moment, err = momentAt(s, c.At); err != nil {
 		return err
 	}
 	a, err := call(s, pb.NewSeasonServiceClient, pb.SeasonServiceClient.SetStorage, q)
@@ -161,16 +159,4 @@ func (c *storageWords) store(s *session, out bool) (err error) {
 		}
 		fmt.Fprintf(w, "Written down for %s: %s\n", counted(len(ids), "machine"), orDash(strings.Join(ids, ", ")))
 	})
-}
-
-// momentAt reads a time that a person gave, nil for now.
-func momentAt(text string, now time.Time) (*pb.Moment, error) {
-	if text == "" {
-		return nil, nil
-	}
-	at, err := parseWhen(text, now)
-	if err != nil {
-		return nil, err
-	}
-	return &pb.Moment{NotBeforeTime: timestamppb.New(at), NotAfterTime: timestamppb.New(at)}, nil
 }

@@ -169,7 +169,7 @@ func (a *API) move(ctx context.Context, attachment, to string, key [16]byte, at 
 func (a *API) load(ctx context.Context, piece *office.Attachment, off, on *maintenance.Attachment) error {
 	if piece.Machine != "" {
 		return a.view(ctx, piece.Machine, func(st *maintenance.State) {
-			on.Shown, on.Carried = carryOut(st, piece.Kind)
+			on.Shown, on.Carried = st.CarryOut(piece.Kind)
 			off.Shown = slices.Clone(on.Shown)
 		})
 	}

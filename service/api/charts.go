@@ -35,7 +35,7 @@ func (s *charts) ImportEdition(ctx context.Context, q *pb.ImportEditionRequest) 
 	if len(q.GetYaml()) > maxYAML {
 		return nil, fault.InvalidField("yaml", fmt.Sprintf("it is %d bytes", len(q.GetYaml())), fmt.Sprintf("a chart has at most %d", maxYAML))
 	}
-	compiled, err := compileOver(cmp.Or(q.GetFileName(), "chart.points.yaml"), []byte(q.GetYaml()), s.source)
+	compiled, err := chart.CompileOver(cmp.Or(q.GetFileName(), "chart.points.yaml"), []byte(q.GetYaml()), s.source)
 	if err != nil {
 		return nil, mistakes(err)
 	}
@@ -54,8 +54,8 @@ func (s *charts) ImportEdition(ctx context.Context, q *pb.ImportEditionRequest) 
 }
 
 // source gives the YAML of an edition that another chart stands on.
-func (s *charts) source(chart string, edition uint32) ([]byte, error) {
-	e, err := s.o.Office.Edition(chart, edition)
+func (s *charts) source(id string, edition uint32) ([]byte, error) {
+	e, err := s.o.Office.Edition(id, edition)
 	return e.Source, err
 }
 

@@ -5,7 +5,6 @@ import (
 	"cmp"
 	"context"
 	"crypto/sha256"
-	"errors"
 	"fmt"
 	"slices"
 	"strings"
@@ -20,21 +19,13 @@ import (
 	"github.com/hourbell/hourbell/service/office"
 )
 
-// notYet tells a caller what this build can't do.
-func notYet(err error, what string) error {
-	if errors.Is(err, errNotYet) {
-		return fault.New(fault.Refused, "this build of the service can't give "+what+": use a newer one").Because(err)
-	}
-	return err
-}
-
 // GetChartSchema gives the JSON Schema of the chart's language.
 func (s *charts) GetChartSchema(ctx context.Context, _ *pb.GetChartSchemaRequest) (*pb.GetChartSchemaResponse, error) {
 	if err := s.o.Access.Anywhere(ctx, access.See); err != nil {
 		return nil, err
 	}
-	text, err := chartSchema()
-	return &pb.GetChartSchemaResponse{JsonSchema: text}, notYet(err, "the schema")
+	text, err := chart.Schema()
+	return &pb.GetChartSchemaResponse{JsonSchema: string(text)}, err
 }
 
 // compiled gives the chart of an edition's name, or of a file.
@@ -47,7 +38,7 @@ func (s *charts) compiled(field, name, file, yaml string) (*maintenance.Chart, e
 	case len(yaml) > maxYAML:
 		return nil, fault.InvalidField("yaml", fmt.Sprintf("it is %d bytes", len(yaml)), fmt.Sprintf("a chart has at most %d", maxYAML))
 	case yaml != "":
-		c, err := compileOver(cmp.Or(file, "chart.points.yaml"), []byte(yaml), s.source)
+		c, err := chart.CompileOver(cmp.Or(file, "chart.points.yaml"), []byte(yaml), s.source)
 		if err != nil {
 			return nil, mistakes(err)
 		}
@@ -428,7 +419,7 @@ func (s *charts) exception(machine string, q *pb.ImportExceptionRequest) (office
 	if len(q.GetYaml()) == 0 || len(q.GetYaml()) > maxYAML {
 		return office.Edition{}, nil, fault.InvalidField("yaml", fmt.Sprintf("it is %d bytes", len(q.GetYaml())), "give the few lines that differ")
 	}
-	c, err := compileOver(cmp.Or(q.GetFileName(), "exception.points.yaml"), []byte(q.GetYaml()), s.source)
+	c, err := chart.CompileOver(cmp.Or(q.GetFileName(), "exception.points.yaml"), []byte(q.GetYaml()), s.source)
 	if err != nil {
 		return office.Edition{}, nil, mistakes(err)
 	}

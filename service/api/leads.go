@@ -112,24 +112,31 @@ func leadsTo(c *maintenance.Chart, st *maintenance.State, seen symptoms) (*pb.Fi
 	}
 	out := &pb.FindLeadsResponse{}
 	for _, l := range look(c, st, seen) {
-		one := &pb.LeadFound{Lead: l.Def.ID, Call: l.Def.Call, Because: l.Because, NoHelp: l.Def.NoHelp}
+		one := &pb.LeadFound{Lead: l.Lead, Call: l.Call, Because: l.Because, NoHelp: l.NoHelp, CausesBefore: causesOf(l.Causes)}
 		for i := range l.Places {
 			one.Places = append(one.Places, placeTo(c, &l.Places[i]))
-		}
-		if st != nil {
-			one.CausesBefore = causesOf(st, l.Def.ID)
 		}
 		out.Leads = append(out.Leads, one)
 	}
 	return out, nil
 }
 
-func placeTo(c *maintenance.Chart, in *place) *pb.PlaceToLook {
-	p := pointOf(c, in.Def.Point)
+func placeTo(c *maintenance.Chart, in *maintenance.PlaceOn) *pb.PlaceToLook {
+	p := pointOf(c, in.Point)
 	return &pb.PlaceToLook{
-		Point: in.Def.Point, PointCall: cmp.Or(p.Call, in.Def.Point), Why: in.Def.Why, Fit: in.Fit, Asked: in.Asked, Because: in.Because,
-		Station: int32(p.Station), Side: p.Side, Reach: p.Reach, Cautions: pointCautions(c, in.Def.Point),
+		Point: in.Point, PointCall: cmp.Or(in.Call, p.Call, in.Point), Why: in.Why, Fit: leadFit(in.Word), Asked: in.Ask, Because: in.Because,
+		Station: int32(p.Station), Side: p.Side, Reach: p.Reach, Cautions: pointCautions(c, in.Point),
 	}
+}
+
+func leadFit(w maintenance.PlaceWord) pb.LeadFit {
+	switch w {
+	case maintenance.PlaceHolds:
+		return pb.LeadFit_LEAD_FIT_HOLDS
+	case maintenance.PlaceNot:
+		return pb.LeadFit_LEAD_FIT_DOES_NOT_HOLD
+	}
+	return pb.LeadFit_LEAD_FIT_NOT_KNOWN
 }
 
 // RecordCause writes down where the cause was.

@@ -34,7 +34,7 @@ func (s *machines) ListReadiness(ctx context.Context, q *pb.ListReadinessRequest
 func readinessOf(st *maintenance.State) *pb.MachineReadiness {
 	machine := st.Machine.Machine
 	out := &pb.MachineReadiness{Machine: machineName(machine), DisplayName: st.Machine.Display}
-	for _, h := range ready(st) {
+	for _, h := range maintenance.Ready(st).Holds {
 		one := &pb.ReadinessHold{Holds: h.Holds, Remark: remarkName(machine, h.Remark), Walk: walkName(machine, h.Walk), Point: h.Point, Words: h.Text, Cautions: pointCautions(st.Chart, h.Point)}
 		if h.Task != "" {
 			one.Task, one.Cautions = taskName(machine, h.Task), addCautions(cautionsOf(st.Chart, h.Task), one.Cautions)

@@ -73,7 +73,7 @@ func (s *records) CreateServiceRecord(ctx context.Context, q *pb.CreateServiceRe
 // sayBefore is what the rules say of a record before it is written, with figures.
 func (s *records) sayBefore(ctx context.Context, machine string, at moment.Span, body *maintenance.ServiceDone) (said []*pb.RecordSaying, err error) {
 	e := &maintenance.Event{Writer: maintenance.WriterPerson, At: at, Known: s.now(), Body: body}
-	err = s.view(ctx, machine, func(st *maintenance.State) { said = sayingsTo(st, says(st, e)) })
+	err = s.view(ctx, machine, func(st *maintenance.State) { said = sayingsTo(st, maintenance.Says(st, e)) })
 	return said, err
 }
 
@@ -90,7 +90,7 @@ func (s *records) preview(ctx context.Context, machine, requestID string, at mom
 	var said []*pb.RecordSaying
 	err = s.view(ctx, machine, func(st *maintenance.State) {
 		if verdict = maintenance.Admit(st, e); verdict.Word == maintenance.VerdictTake {
-			copied, said = st.Clone(), sayingsTo(st, says(st, e))
+			copied, said = st.Clone(), sayingsTo(st, maintenance.Says(st, e))
 		}
 	})
 	switch {
@@ -455,10 +455,7 @@ func recordOf(machine string, kept *past, v voided) *pb.ServiceRecord {
 		out.Shown = append(out.Shown, &pb.MeterShown{Meter: m.Meter, ShownMs: int64(m.Shown)})
 	}
 	for _, m := range b.Materials {
-		used := &pb.MaterialUsed{Material: m.Material, Milli: m.Milli, Unit: m.Unit}
-		setMaterialExtra(used, "task", m.Task)
-		setMaterialExtra(used, "gun", m.Gun)
-		out.Materials = append(out.Materials, used)
+		out.Materials = append(out.Materials, &pb.MaterialUsed{Material: m.Material, Milli: m.Milli, Unit: m.Unit, Task: m.Task, Gun: m.Gun})
 	}
 	recordMore(out, machine, b)
 	for _, m := range b.Measured {

@@ -14,7 +14,7 @@ func materialsOf(machine string, list []*pb.MaterialUsed) []maintenance.Material
 	var out []maintenance.MaterialUsed
 	for _, m := range list {
 		out = append(out, maintenance.MaterialUsed{
-			Material: m.GetMaterial(), Milli: m.GetMilli(), Unit: m.GetUnit(), Task: eitherTask(machine, materialExtra(m, "task")), Gun: materialExtra(m, "gun"),
+			Material: m.GetMaterial(), Milli: m.GetMilli(), Unit: m.GetUnit(), Task: eitherTask(machine, m.GetTask()), Gun: m.GetGun(),
 		})
 	}
 	return out
@@ -97,7 +97,7 @@ func recordMore(out *pb.ServiceRecord, machine string, b *maintenance.ServiceDon
 }
 
 // sayingsTo gives what is said of a record.
-func sayingsTo(st *maintenance.State, list []saying) []*pb.RecordSaying {
+func sayingsTo(st *maintenance.State, list []maintenance.Say) []*pb.RecordSaying {
 	var out []*pb.RecordSaying
 	for _, one := range list {
 		said := &pb.RecordSaying{Kind: saidKind(one.Kind), Text: one.Text, Cautions: cautionsOf(st.Chart, one.Task)}
@@ -118,8 +118,8 @@ func known(field string, names map[int32]string, n int32, what string) error {
 }
 
 // saidOf is what a record that was applied is marked with.
-func saidOf(s *maintenance.State, key maintenance.Key) []saying {
-	var out []saying
+func saidOf(s *maintenance.State, key maintenance.Key) []maintenance.Say {
+	var out []maintenance.Say
 	for i := range s.Tasks {
 		for j := range s.Tasks[i].Records {
 			r := &s.Tasks[i].Records[j]
@@ -128,7 +128,7 @@ func saidOf(s *maintenance.State, key maintenance.Key) []saying {
 			}
 			for _, word := range saidWords() {
 				if r.Said&word.bit != 0 {
-					out = append(out, saying{s.Tasks[i].ID, word.bit, word.text})
+					out = append(out, maintenance.Say{Task: s.Tasks[i].ID, Kind: word.bit, Text: word.text})
 				}
 			}
 		}

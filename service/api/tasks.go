@@ -149,7 +149,7 @@ func taskOf(st *maintenance.State, t *maintenance.Task, def *maintenance.TaskDef
 		BuildState: pb.BuildState(t.Build) + pb.BuildState_BUILD_STATE_FITTED, Work: workOf(st.Chart, def),
 	}
 	if t.Build != maintenance.BuildFitted {
-		_, out.BuildWhy = fit(st, def.Point)
+		_, out.BuildWhy = maintenance.Fit(st, def.Point)
 	}
 	if len(t.Postponed) > 0 {
 		p := &t.Postponed[0]
@@ -171,12 +171,12 @@ func taskOf(st *maintenance.State, t *maintenance.Task, def *maintenance.TaskDef
 	}
 	out.First = int32(counter.First(&count))
 	for i := range count.Limbs {
-		out.Counters = append(out.Counters, withLimb(counterOf(st, &count.Limbs[i]), &count.Limbs[i], limbOf(def, &count, i)))
+		out.Counters = append(out.Counters, withLimb(counterOf(st, &count.Limbs[i]), &count.Limbs[i], limbOf(def, &count.Limbs[i])))
 	}
-	other, practice := beside(&count)
-	out.PracticeWords = practice
-	for i := range other {
-		out.BookCounters = append(out.BookCounters, withLimb(counterOf(st, &other[i]), &other[i], nil))
+	out.PracticeWords = count.Practice
+	for i := range count.Beside {
+		l := &count.Beside[i]
+		out.BookCounters = append(out.BookCounters, withLimb(counterOf(st, l), l, limbOf(def, l)))
 	}
 	if last := count.Record; last != nil {
 		out.LastService = &pb.LastService{Record: recordName(machine, last.Record), DoneMoment: momentOf(last.At), DoneDate: dateOf(last.Date)}
