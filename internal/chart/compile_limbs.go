@@ -96,8 +96,8 @@ func seasonWhen(word string) maintenance.SeasonWhen {
 	return maintenance.SeasonBefore
 }
 
-// latest is where an interval is overdue, counted from the last time. It was
-// read in thousandths of an hour's three thousand six hundred, whatever it is of.
+// latest is where an interval is overdue, counted from the last time. The table
+// reads it as hours; for days and counts the same number is taken over.
 func (c *compiler) latest(v *value, l *maintenance.Limb) {
 	if v == nil {
 		return

@@ -227,10 +227,35 @@ func (c *compiler) trigger(v *value) []maintenance.TriggerDef {
 			continue
 		}
 		t.Kind = maintenance.TriggerKind(i + 1)
-		t.Name = v.str(name)
-		return []maintenance.TriggerDef{t}
+		names := []string{v.str(name)}
+		if name == "finding" {
+			names = c.findings(names[0])
+		}
+		all := make([]maintenance.TriggerDef, len(names))
+		for j, n := range names {
+			all[j] = t
+			all[j].Name = n
+		}
+		return all
 	}
 	return nil
+}
+
+// findings gives what the data may call a finding: the name itself, and for a
+// lead its drive and the findings that lead there.
+func (c *compiler) findings(name string) []string {
+	names := []string{name}
+	for _, e := range c.root.entries("leads") {
+		if e.key.text != name {
+			continue
+		}
+		for _, other := range append(e.value.texts("findings"), e.value.get("drive").str("of")) {
+			if other != "" && !slices.Contains(names, other) {
+				names = append(names, other)
+			}
+		}
+	}
+	return names
 }
 
 func (c *compiler) due(v *value, t *maintenance.TriggerDef) {

@@ -323,17 +323,7 @@ func taskLines(t maintenance.TaskDef, c *maintenance.Chart) []string {
 		said("why", t.Why)
 	}
 	lines = append(lines, dueLines(t, c)...)
-	said("pose", t.Pose)
-	said("first", t.Access)
-	if len(t.Tools) > 0 {
-		say("tools: %s", list(t.Tools, "and"))
-	}
-	if len(t.Needs) > 0 {
-		say("takes: %s", needWords(t.Needs, c))
-	}
-	for _, r := range t.Refuse {
-		say("never with a material whose %s is %s", r.Name, r.Value)
-	}
+	lines = append(lines, handLines(t, c)...)
 	for _, s := range t.See {
 		say("look: %s: %s", spoken(s.Name), s.Want)
 	}
@@ -351,6 +341,31 @@ func taskLines(t maintenance.TaskDef, c *maintenance.Chart) []string {
 		say("a second person signs for it")
 	}
 	return lines
+}
+
+// handLines says what a task takes in the hand.
+func handLines(t maintenance.TaskDef, c *maintenance.Chart) []string {
+	var lines []string
+	if t.Pose != "" {
+		lines = append(lines, "pose: "+t.Pose)
+	}
+	if t.Access != "" {
+		lines = append(lines, "first: "+t.Access)
+	}
+	if len(t.Tools) > 0 {
+		lines = append(lines, "tools: "+list(t.Tools, "and"))
+	}
+	if len(t.Needs) > 0 {
+		lines = append(lines, "takes: "+needWords(t.Needs, c))
+	}
+	for _, r := range t.Refuse {
+		lines = append(lines, refuseWords(r))
+	}
+	return lines
+}
+
+func refuseWords(r maintenance.Property) string {
+	return fmt.Sprintf("never with a material whose %s is %s", r.Name, r.Value)
 }
 
 // dueLines says what else makes a task due, and what holds for its interval.

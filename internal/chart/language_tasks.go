@@ -220,7 +220,7 @@ func afterObject() *object {
 			{name: "done", shape: ref(inTasks, "a task"), doc: "The other task was done."},
 			{name: "failed", shape: ref(inTasks, "a task"), doc: "The task was tried and failed."},
 			{name: "fitted", shape: ref(inParts, "a point with a part"), doc: "The part was fitted."},
-			{name: "finding", shape: ref(inFindings, "a lead"), doc: "The data showed it."},
+			{name: "finding", shape: ref(inFindings, "a lead or a drive"), doc: "The data showed it: a finding, one on a drive, or any that a lead starts from."},
 			{name: "if", shape: conditions("conditions", "a condition", "minutes"), needs: "event", doc: "What must hold for the event: its minutes, and what was said with it."},
 			{name: "count", shape: whole(2, 1000), doc: "How many it takes; one where left out."},
 			{name: "within", shape: nested(spanObject("how close together")), needs: "count", doc: "How close together they must lie."},

@@ -13,7 +13,7 @@ const (
 	inParts    = "parts"    // points with a part of their own
 	inTasks    = "tasks"    // point/task, or task alone at its own point
 	inRemarks  = "remarks"  // what a task's else opens
-	inFindings = "findings" // leads, and the findings that they start from
+	inFindings = "findings" // leads, and the findings and drives that they start from
 )
 
 // home gives the section in which names of a kind are defined.
@@ -146,11 +146,10 @@ func (d *definitions) gather(section string) []string {
 	case inFindings:
 		for _, e := range d.root.entries("leads") {
 			names = append(names, e.key.text)
-			for _, f := range e.value.list("findings") {
-				if f != nil {
-					names = append(names, f.text)
-				}
-			}
+			names = append(names, e.value.texts("findings")...)
+		}
+		for _, e := range d.root.entries("drives") {
+			names = append(names, e.key.text)
 		}
 	default:
 		for _, e := range d.root.entries(section) {

@@ -66,31 +66,43 @@ func (t *tabler) head() {
 
 // point writes the rows of a point, where anything goes in there.
 func (t *tabler) point(p maintenance.PointDef) {
+	tasks := t.work(p)
+	if len(tasks) == 0 {
+		return
+	}
+	shown, note := t.fits(p.ID, "")
+	if !shown {
+		if t.notHere(pointWord(p), note) {
+			t.line("")
+		}
+		return
+	}
+	t.noted(note)
+	if t.tasks(p, tasks) || note != "" {
+		t.line("")
+	}
+}
+
+// work gives what goes in at a point.
+func (t *tabler) work(p maintenance.PointDef) []maintenance.TaskDef {
 	var tasks []maintenance.TaskDef
 	for _, d := range t.chart.Tasks {
 		if d.Point == p.ID && lubricates(d) {
 			tasks = append(tasks, d)
 		}
 	}
-	if len(tasks) == 0 {
-		return
-	}
-	shown, note := t.fits(p.ID, "")
-	if !shown {
-		t.notHere(pointWord(p), note)
-		if note != "" {
-			t.line("")
-		}
-		return
-	}
-	t.noted(note)
+	return tasks
+}
+
+// tasks writes a point's rows with their cautions below, and reports whether it
+// wrote anything.
+func (t *tabler) tasks(p maintenance.PointDef, tasks []maintenance.TaskDef) bool {
 	var cautions []string
-	wrote, named := note != "", false
+	wrote, named := false, false
 	for _, d := range tasks {
 		shown, note := t.fits(p.ID, d.ID)
 		if !shown {
-			t.notHere(pointWord(p)+", "+d.Call, note)
-			wrote = wrote || note != ""
+			wrote = t.notHere(pointWord(p)+", "+d.Call, note) || wrote
 			continue
 		}
 		wrote = true
@@ -105,9 +117,7 @@ func (t *tabler) point(p maintenance.PointDef) {
 	for _, id := range cautions {
 		t.wrapped("  ! ", cautionText(t.chart.Cautions, id))
 	}
-	if wrote {
-		t.line("")
-	}
+	return wrote
 }
 
 // lubricates reports work that something goes in with, and work that is
@@ -116,11 +126,13 @@ func lubricates(d maintenance.TaskDef) bool {
 	return d.Do == "grease" || d.Do == "oil" || d.Do == "fill" || d.Do == forbidden || d.Material != "" || d.Amount != "" || len(d.Dose) > 0
 }
 
-// notHere says why something is not on this machine, where that is known.
-func (t *tabler) notHere(what, note string) {
+// notHere says why something is not on this machine, where that is known, and
+// reports whether it did.
+func (t *tabler) notHere(what, note string) bool {
 	if note != "" {
 		t.wrapped("", what+": "+note)
 	}
+	return note != ""
 }
 
 func (t *tabler) noted(note string) {
@@ -145,7 +157,7 @@ func (t *tabler) task(p maintenance.PointDef, d maintenance.TaskDef, named bool)
 		t.wrapped("  * ", "instead: "+insteadWords(in, d))
 	}
 	for _, r := range d.Refuse {
-		t.wrapped("  * ", fmt.Sprintf("never with a material whose %s is %s", r.Name, r.Value))
+		t.wrapped("  * ", refuseWords(r))
 	}
 	if d.TooSoon.Hours > 0 || d.TooSoon.Days > 0 {
 		t.wrapped("  * ", tooSoonWords(d.TooSoon, t.chart))

@@ -112,7 +112,7 @@ var wordMistakes = []struct{ name, in, want string }{
 	{"after no task", rich + "    tasks: [{id: a, do: check, who: anyone, after: [{done: hub/b}]}]\n", `f:14:60: "hub/b" is not defined in tasks; want hub/a; did you mean "hub/a"?`},
 	{"after no task of this point", rich + "    tasks: [{id: a, do: check, who: anyone, also_after: [{failed: aa}]}]\n", `f:14:67: "hub/aa" is not defined in tasks; want hub/a; did you mean "hub/a"?`},
 	{"after no part", rich + "    tasks: [{id: a, do: check, who: anyone, after: [{fitted: hub}]}]\n", `f:14:62: "hub" is not defined in parts; want a point with a part of this chart; give that point a part`},
-	{"after no finding", rich + "    tasks: [{id: a, do: check, who: anyone, after: [{finding: lag}]}]\n", `f:14:63: "lag" is not defined in findings; want a lead of this chart; add it to leads`},
+	{"after no finding", rich + "    tasks: [{id: a, do: check, who: anyone, after: [{finding: lag}]}]\n", `f:14:63: "lag" is not defined in findings; want a lead or a drive of this chart; add it to leads`},
 	{"after a code, if", rich + "    tasks: [{id: a, do: check, who: anyone, after: [{code: slow, if: {dust: heavy}}]}]\n", `f:14:66: "if" stands without "event"; want an event; say both, or leave if out`},
 	{"after, if no fact", rich + "    tasks: [{id: a, do: check, who: anyone, after: [{event: hosed, if: {minuts: {above: 3}}}]}]\n", `f:14:73: "minuts" is not defined in conditions; want dust, wet or minutes; did you mean "minutes"?`},
 	{"within alone", rich + "    tasks: [{id: a, do: check, who: anyone, after: [{event: hosed, within: {days: 3}}]}]\n", `f:14:68: "within" stands without "count"; want a whole number from 2 to 1000; say both, or leave within out`},

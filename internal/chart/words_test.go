@@ -216,6 +216,8 @@ func TestSetsInsteadAndTriggersArrive(t *testing.T) {
 		{Kind: maintenance.TriggerFailed, Name: "drum-post/play"},
 		{Kind: maintenance.TriggerFitted, Name: "winnower-belt"},
 		{Kind: maintenance.TriggerFinding, Name: "winnower-lags"},
+		{Kind: maintenance.TriggerFinding, Name: "winnower-shift"},
+		{Kind: maintenance.TriggerFinding, Name: "winnower"},
 	}, taskOf(t, c, "dynamo/bolts").Triggers)
 
 	assert.Equal(t, []maintenance.Limb{
