@@ -70,6 +70,23 @@ var wordMistakes = []struct{ name, in, want string }{
 	{"on no attachment", rich + "    where: {on: bra}\n    tasks: [{id: a, do: check, who: anyone}]\n", `f:14:17: "bra" is not defined in attachments; want bar; did you mean "bar"?`},
 	{"clock", rich + "    where: {clock: 13, seen_from: left}\n    tasks: [{id: a, do: check, who: anyone}]\n", `f:14:20: "13" is out of range; want a whole number from 1 to 12`},
 	{"clock seen from nowhere", rich + "    where: {clock: 3}\n    tasks: [{id: a, do: check, who: anyone}]\n", `f:14:13: "clock" stands without "seen_from"; want left, right, front, back, top, under, inside or cab; say both, or leave clock out`},
+	{"shields and fittings", rich + "    where: {shields: 0, fittings: many}\n    tasks: [{id: a, do: check, who: anyone}]\n", `f:14:22: "0" is out of range; want a whole number from 1 to 99
+f:14:35: "many" is not a number; want a whole number from 1 to 99`},
+	{"seen from", rich + "    where: {clock: 3, seen_from: rigth}\n    tasks: [{id: a, do: check, who: anyone}]\n", `f:14:34: "rigth" is not one of the words here; want left, right, front, back, top, under, inside or cab; did you mean "right"?`},
+	{"access of a point", rich + "    where: {access: , picture: []}\n    tasks: [{id: a, do: check, who: anyone}]\n", `f:14:21: nothing; want a text of up to 600 characters
+f:14:32: a list; want a text of up to 600 characters`},
+	{"on the decal", rich + "    on_decal: [yes]\n    tasks: [{id: a, do: check, who: anyone}]\n", `f:14:15: a list; want a text of up to 600 characters`},
+	{"call of a point", rich + "    call: {a: b}\n    tasks: [{id: a, do: check, who: anyone}]\n", `f:14:11: fields in braces or on lines of their own; want a text of up to 600 characters`},
+	{"was of a point", rich + "    was: Hub\n    tasks: [{id: a, do: check, who: anyone}]\n", `f:14:10: "Hub" is not an id; want an id of lower-case letters, digits, dashes and underscores that starts with a letter; write hub`},
+	{"numbers of a part", rich + "    part: {kind: chain, pitches: 0, pieces: 0, pack: 0, lead_days: 0}\n    tasks: [{id: a, do: check, who: anyone}]\n", `f:14:34: "0" is out of range; want a whole number from 1 to 10000
+f:14:45: "0" is out of range; want a whole number from 1 to 1000
+f:14:54: "0" is out of range; want a whole number from 1 to 10000
+f:14:68: "0" is out of range; want a whole number from 1 to 3650`},
+	{"lists of a part", rich + "    part: {kind: chain, numbers: [], alternates: A-1, variants: [A], spare: , size: []}\n    tasks: [{id: a, do: check, who: anyone}]\n", `f:14:34: 0 entries here; want at least 1
+f:14:50: "A-1"; want a list, as [...]
+f:14:66: "A" is not an id; want an id of lower-case letters, digits, dashes and underscores that starts with a letter; write a
+f:14:77: nothing; want a text of up to 600 characters
+f:14:85: a list; want a text of up to 600 characters`},
 	{"part without a kind", rich + "    part: {size: \"40\"}\n    tasks: [{id: a, do: check, who: anyone}]\n", `f:14:11: a part needs "kind"; want a text of up to 600 characters`},
 	{"part on no meter", rich + "    part: {kind: belt, on: drmu}\n    tasks: [{id: a, do: check, who: anyone}]\n", `f:14:28: "drmu" is not defined in meters; want engine or drum; did you mean "drum"?`},
 	{"variant twice", rich + "    part: {kind: belt, variants: [a, a]}\n    tasks: [{id: a, do: check, who: anyone}]\n", `f:14:38: a stands twice; keep one of them`},
@@ -147,6 +164,12 @@ f:14:97: hub/b covers itself by way of hub/a; take one of them away`},
 	{"item twice", rich + "    tasks: [{id: a, do: check, who: anyone, each: [l, l]}]\n", `f:14:55: l stands twice; keep one of them`},
 	{"item is no id", rich + "    tasks: [{id: a, do: check, who: anyone, each: [\"left:one\"]}]\n", `f:14:52: "left:one" is not an id; want an id of lower-case letters, digits, dashes and underscores that starts with a letter; write leftone`},
 	{"item too long", head + "points: [{id: " + long + ", tasks: [{id: " + long + ", do: check, who: anyone, each: [" + long + "]}]}]\n", `f:3:177: the task's id "a-task-with-a-name-as-long-as-a-name-may…" is too long; want at most 128 characters with point, task and item`},
+	{"pose", rich + "    tasks: [{id: a, do: check, who: anyone, pose: []}]\n", `f:14:51: a list; want a text of up to 600 characters`},
+	{"access", rich + "    tasks: [{id: a, do: check, who: anyone, access: {a: b}}]\n", `f:14:53: fields in braces or on lines of their own; want a text of up to 600 characters`},
+	{"done when", rich + "    tasks: [{id: a, do: check, who: anyone, done_when: \"\"}]\n", `f:14:56: an empty text; want a text of up to 600 characters`},
+	{"expect", rich + "    tasks: [{id: a, do: check, who: anyone, expect: }]\n", `f:14:53: nothing; want a text of up to 600 characters`},
+	{"why", rich + "    tasks: [{id: a, do: check, who: anyone, why: [a]}]\n", `f:14:50: a list; want a text of up to 600 characters`},
+	{"tools of nothing", rich + "    tasks: [{id: a, do: check, who: anyone, tools: []}]\n", `f:14:52: 0 entries here; want at least 1`},
 	{"soft", rich + "    tasks: [{id: a, do: check, who: anyone, soft: perhaps}]\n", `f:14:51: "perhaps" is neither yes nor no; want nothing after it, or yes`},
 	{"basis of a task", rich + "    tasks: [{id: a, do: check, who: anyone, basis: bok}]\n", `f:14:52: "bok" is not one of the words here; want book, decal, shop or owner; did you mean "book"?`},
 
@@ -199,6 +222,8 @@ f:14:68: "amount" for what is never done; leave it out, or name the work that is
 f:15:76: "yeer" is not defined in traits or conditions; want year, belt, under_warranty, dust or wet; did you mean "year"?`},
 	{"lead's shift", rich + "    tasks: [{id: a, do: check, who: anyone}]\nleads: {l: {codes: [slow], look: [{at: hub, why: w, if: {shift: sam}}]}}\n", `f:15:65: "sam" is not one of the words here; want same, load or step; did you mean "same"?`},
 	{"drive unknown", rich + "    tasks: [{id: a, do: check, who: anyone}]\nleads: {l: {drive: {of: fan, find_over_pct: 3, for_minutes: 9}, look: [{at: hub, why: w}]}}\n", `f:15:25: "fan" is not defined in drives; want a drive of this chart; add it to drives`},
+	{"no help of nothing", rich + "    tasks: [{id: a, do: check, who: anyone}]\nleads: {l: {codes: [slow], findings: [A], no_help: [], look: [{at: hub, why: w}]}}\n", `f:15:39: "A" is not an id; want an id of lower-case letters, digits, dashes and underscores that starts with a letter; write a
+f:15:52: 0 entries here; want at least 1`},
 	{"found after the alarm", rich + "    tasks: [{id: a, do: check, who: anyone, each: [l, r]}]\nsignals: {s: {group: 65280, byte: 1, bits: 8}, t: {group: 65280, byte: 2, bits: 8}}\ndrives: {fan: {driver: s, driven: t, ratio: 1, driver_above: 1}}\nleads: {l: {drive: {of: fan, learn_after: hub/a, find_over_pct: 9, alarm_pct: 8, for_minutes: 9}, look: [{at: hub, why: w}]}}\n", `f:17:43: hub/a has several items; want hub/a:l or hub/a:r
 f:17:65: found no sooner than the machine's own alarm; want less than alarm_pct`},
 	{"setting of no kind", head + "settings: {fan: {call: c}}\n", `f:3:17: a setting needs unit or choose`},
