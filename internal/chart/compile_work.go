@@ -201,6 +201,10 @@ func (c *compiler) triggers(v *value, def *maintenance.TaskDef) {
 	c.tooSoon(v.get("too_soon"), def)
 	c.instead(v.get("instead"), def)
 	def.Covers = c.taskIDs(v, "covers")
+	if len(def.Covers) > maxListed {
+		c.bad(v.get("covers"), fmt.Sprintf("%d tasks here", len(def.Covers)), fmt.Sprintf("at most %d, each item of a set counted", maxListed), "")
+		def.Covers = nil
+	}
 }
 
 // taskIDs gives the tasks that are named, each item of a set by itself.
@@ -372,10 +376,13 @@ func (c *compiler) agree() {
 	for i := range c.chart.Tasks {
 		c.follow(i, index)
 	}
+	c.covers(index)
 	for i := range c.chart.Tasks {
 		t := &c.chart.Tasks[i]
-		if len(t.Covers) > 0 {
-			c.covers(t, c.from[i].get("covers"), index)
+		for _, id := range t.Covers {
+			if j, ok := index[id]; ok && c.chart.Tasks[j].Do == forbidden {
+				c.bad(c.from[i].get("covers"), id+" is never done", "tasks that are done", "")
+			}
 		}
 		if len(t.Triggers) > maxTerms {
 			c.bad(c.from[i], fmt.Sprintf("%d things make %s due", len(t.Triggers), t.ID), fmt.Sprintf("at most %d", maxTerms), "")
@@ -419,40 +426,45 @@ func (c *compiler) follow(i int, index map[string]int) {
 	}
 }
 
-// covers refuses a task that is done with itself, at once or round about.
-func (c *compiler) covers(t *maintenance.TaskDef, v *value, index map[string]int) {
-	seen := make(map[string]bool)
-	var way func(id string, trail []string) []string
-	way = func(id string, trail []string) []string {
-		j, ok := index[id]
-		if !ok {
-			return nil
-		}
-		for _, next := range c.chart.Tasks[j].Covers {
-			if next == t.ID {
-				return append(trail, next)
-			}
-			if seen[next] {
-				continue
-			}
-			seen[next] = true
-			if found := way(next, append(slices.Clone(trail), next)); found != nil {
-				return found
+// covers refuses a task that is done with itself, at once or round about. Each
+// ring is told once, at its first task.
+func (c *compiler) covers(index map[string]int) {
+	const open, closed = 1, 2
+	state := make([]uint8, len(c.chart.Tasks))
+	var way []int
+	var visit func(i int)
+	visit = func(i int) {
+		state[i] = open
+		way = append(way, i)
+		for _, id := range c.chart.Tasks[i].Covers {
+			switch j, ok := index[id]; {
+			case !ok || state[j] == closed:
+			case state[j] == open:
+				c.ring(way[slices.Index(way, j):])
+			default:
+				visit(j)
 			}
 		}
-		return nil
+		way = way[:len(way)-1]
+		state[i] = closed
 	}
-	trail := way(t.ID, nil)
-	switch {
-	case trail == nil:
-	case len(trail) == 1:
-		c.bad(v, t.ID+" covers itself", "other tasks", "")
-	default:
-		c.bad(v, fmt.Sprintf("%s covers itself by way of %s", t.ID, strings.Join(trail[:len(trail)-1], ", ")), "", "take one of them away")
-	}
-	for _, id := range t.Covers {
-		if j, ok := index[id]; ok && c.chart.Tasks[j].Do == forbidden {
-			c.bad(v, id+" is never done", "tasks that are done", "")
+	for i := range c.chart.Tasks {
+		if state[i] == 0 {
+			visit(i)
 		}
 	}
+}
+
+// ring reports tasks of which each covers the next, and the last the first.
+func (c *compiler) ring(tasks []int) {
+	names := make([]string, len(tasks))
+	for i, t := range tasks {
+		names[i] = c.chart.Tasks[t].ID
+	}
+	v := c.from[tasks[0]].get("covers")
+	if len(names) == 1 {
+		c.bad(v, names[0]+" covers itself", "other tasks", "")
+		return
+	}
+	c.bad(v, fmt.Sprintf("%s covers itself by way of %s", names[0], strings.Join(names[1:], ", ")), "", "take one of them away")
 }

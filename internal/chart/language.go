@@ -142,8 +142,7 @@ func oneOrList(o *object, max int64) shape {
 	return shape{kind: kindEither, least: 1, max: max, plain: &shape{kind: kindObject, object: o}, object: o, each: &shape{kind: kindObject, object: o}}
 }
 
-func flag() shape  { return shape{kind: kindFlag} }
-func yesNo() shape { return shape{kind: kindYesNo} }
+func flag() shape { return shape{kind: kindFlag} }
 
 func word(words ...string) shape { return shape{kind: kindWord, words: words} }
 

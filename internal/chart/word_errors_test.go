@@ -1,6 +1,8 @@
 package chart_test
 
 import (
+	"fmt"
+	"strings"
 	"testing"
 
 	"github.com/stretchr/testify/assert"
@@ -156,8 +158,9 @@ f:14:58: a task that has to follow itself; want another task`},
 	{"instead provided no task", rich + "    tasks: [{id: a, do: check, who: anyone, every: {hours: 9, on: drum}, instead: {from: shop, every: {months: 2}, not_if: [under_warranty], provided: {done_each_season: [b]}}}]\n", `f:14:172: "hub/b" is not defined in tasks; want hub/a; did you mean "hub/a"?`},
 	{"instead not if a number", rich + "    tasks: [{id: a, do: check, who: anyone, every: {hours: 9, on: drum}, instead: {from: shop, every: {months: 2}, not_if: [under_warranty, year]}}]\n", `f:14:141: year is no question of yes or no; want a trait that is`},
 	{"covers itself", rich + "    tasks: [{id: a, do: check, who: anyone, covers: a}]\n", `f:14:53: hub/a covers itself; want other tasks`},
-	{"covers round about", rich + "    tasks: [{id: a, do: check, who: anyone, covers: b}, {id: b, do: check, who: anyone, covers: [hub/a]}]\n", `f:14:53: hub/a covers itself by way of hub/b; take one of them away
-f:14:97: hub/b covers itself by way of hub/a; take one of them away`},
+	{"covers round about", rich + "    tasks: [{id: a, do: check, who: anyone, covers: b}, {id: b, do: check, who: anyone, covers: [hub/a]}]\n", `f:14:53: hub/a covers itself by way of hub/b; take one of them away`},
+	{"covers round about, two rings", rich + "    tasks: [{id: a, do: check, who: anyone, covers: b}, {id: b, do: check, who: anyone, covers: [c, b]}, {id: c, do: check, who: anyone, covers: a}]\n", `f:14:53: hub/a covers itself by way of hub/b, hub/c; take one of them away
+f:14:97: hub/b covers itself; want other tasks`},
 	{"covers no task", rich + "    tasks: [{id: a, do: check, who: anyone, covers: [b]}]\n", `f:14:54: "hub/b" is not defined in tasks; want hub/a; did you mean "hub/a"?`},
 	{"covers what is never done", rich + "    tasks: [{id: a, do: check, who: anyone, covers: b}, {id: b, do: never, why: w}]\n", `f:14:53: hub/b is never done; want tasks that are done`},
 	{"no walk-round", rich + "    tasks: [{id: a, do: check, who: anyone, walks: [sprng]}]\n", `f:14:53: "sprng" is not defined in walks; want spring; did you mean "spring"?`},
@@ -250,4 +253,17 @@ func TestEveryMistakeWithTheNewerWords(t *testing.T) {
 			assert.Equal(t, tc.want, err.Error())
 		})
 	}
+}
+
+func TestSetsCountEachItem(t *testing.T) {
+	items := make([]string, 40)
+	for i := range items {
+		items[i] = fmt.Sprintf("i%d", i)
+	}
+	in := rich + "    tasks:\n      - {id: all, do: check, who: anyone, covers: [a, b, c], every: {months: 1}, instead: {from: shop, every: {months: 2}, not_if: [under_warranty], provided: {done_each_season: a}}}\n"
+	for _, id := range []string{"a", "b", "c"} {
+		in += "      - {id: " + id + ", do: check, who: anyone, each: [" + strings.Join(items, ", ") + "]}\n"
+	}
+	_, err := chart.Compile("f", []byte(in))
+	assert.EqualError(t, err, "f:15:51: 120 tasks here; want at most 100, each item of a set counted\nf:15:160: 40 tasks here; want at most 16, each item of a set counted")
 }
