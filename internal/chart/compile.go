@@ -67,7 +67,7 @@ func readRoot(rep *report, root *yaml.Node, machine string) (*Document, error) {
 	if len(rep.list) == 0 {
 		// The domain's own conditions. The checks above are stricter, so this
 		// catches only what they should have.
-		if err := checkable(c.chart).Check(); err != nil {
+		if err := c.chart.Check(); err != nil {
 			rep.addAt(0, 0, "", err.Error(), "", "")
 		}
 		if n := len(maintenance.AppendChart(nil, c.chart)); n > maxCompiled {
@@ -78,18 +78,6 @@ func readRoot(rep *report, root *yaml.Node, machine string) (*Document, error) {
 		return nil, err
 	}
 	return &Document{Chart: c.chart, Basis: basis}, nil
-}
-
-// checkable leaves out the intervals of the second rules, which the first rules'
-// conditions do not know.
-func checkable(c *maintenance.Chart) *maintenance.Chart {
-	first := *c
-	first.Tasks = slices.Clone(c.Tasks)
-	for i := range first.Tasks {
-		t := &first.Tasks[i]
-		t.Limbs = slices.DeleteFunc(slices.Clone(t.Limbs), func(l maintenance.Limb) bool { return l.Kind > maintenance.LimbMonths })
-	}
-	return &first
 }
 
 func readBasis(v *value) Basis {

@@ -30,7 +30,7 @@ func (t *step) season(b *Season) {
 	if b.Open {
 		date, by, known = &n.Opened, &n.OpenedBy, &n.OpenedKnown
 	}
-	if !by.IsZero() && cmp.Or(cmp.Compare(t.e.Known, *known), t.e.Key.Compare(*by)) < 0 {
+	if !by.IsZero() && t.e.Known < *known {
 		t.ignore("a later word on the season is known")
 		return
 	}

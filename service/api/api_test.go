@@ -246,7 +246,8 @@ func TestOrderIsThatInWhichTasksComeDue(t *testing.T) {
 // TestFirstIsWhatComesFirst sets hours beside days.
 func TestFirstIsWhatComesFirst(t *testing.T) {
 	limb := func(kind maintenance.LimbKind, state maintenance.DueState, left hours.Millis, days int) maintenance.LimbCount {
-		return maintenance.LimbCount{Kind: kind, State: state, Known: true, Left: left, DaysLeft: days}
+		return maintenance.LimbCount{Kind: kind, State: state, Known: true, Left: left, DaysLeft: days,
+			InHours: kind == maintenance.LimbHours, InDays: kind == maintenance.LimbMonths}
 	}
 	for name, c := range map[string]struct {
 		limbs []maintenance.LimbCount
