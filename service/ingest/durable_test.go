@@ -212,7 +212,7 @@ func TestManyAtOnce(t *testing.T) {
 		}
 		wg.Go(func() {
 			for n := range 20 {
-				_, err := r.Act(ctx, id, [16]byte{1, byte(n)}, moment.Span{}, &maintenance.Trait{Name: "header", Value: fmt.Sprint(n)})
+				_, err := r.Act(ctx, id, [16]byte{1, byte(n)}, moment.Span{}, &maintenance.FieldEvent{Event: maintenance.EventConditions, Facts: []maintenance.Fact{{Name: "straw", Value: fmt.Sprint(n)}}})
 				assert.NoError(t, err)
 				assert.NoError(t, r.ViewEach(ctx, func(string, *maintenance.State) bool { return true }))
 				r.Stats()
