@@ -81,10 +81,25 @@ func changesOf(was, now *maintenance.Chart) []*pb.ChartChange {
 	var out []*pb.ChartChange
 	for _, c := range chart.Compare(was, now) {
 		one := &pb.ChartChange{About: c.ID, Words: c.String(), Was: c.Was, Now: c.Now}
-		if strings.Contains(c.ID, "/") {
+		switch lead, is := strings.CutPrefix(c.ID, "lead "); {
+		case is:
+			one.Cautions = addCautions(leadCautions(now, lead), leadCautions(was, lead))
+		case strings.Contains(c.ID, "/") && !strings.Contains(c.ID, " "):
 			one.About, one.Cautions = taskPath(c.ID), addCautions(cautionsOf(now, c.ID), cautionsOf(was, c.ID))
 		}
 		out = append(out, one)
+	}
+	return out
+}
+
+// leadCautions gives the cautions of the places that a lead leads to.
+func leadCautions(c *maintenance.Chart, id string) (out []*pb.Caution) {
+	for i := range c.Leads {
+		for j := range c.Leads[i].Look {
+			if c.Leads[i].ID == id {
+				out = addCautions(out, pointCautions(c, c.Leads[i].Look[j].Point))
+			}
+		}
 	}
 	return out
 }
