@@ -25,8 +25,8 @@ type question struct {
 	Tasks []string                // that wait for the answer
 }
 
-// questions gives every question of the chart, in its order: those that a
-// condition asks for, and those that were answered all the same.
+// questions gives every question of the chart, in its order, those among them
+// that nothing waits for.
 func questions(s *maintenance.State) []question {
 	if s.Chart == nil {
 		return nil
@@ -38,8 +38,9 @@ func questions(s *maintenance.State) []question {
 		k := slices.IndexFunc(open, func(q maintenance.Question) bool { return q.Name == def.ID })
 		if k >= 0 {
 			out = append(out, question{Def: def, Again: open[k].Why, Tasks: open[k].Tasks})
-		} else if known, _ := s.Trait(def.ID); known != nil {
-			out = append(out, question{Def: def, Known: known})
+		} else {
+			known, why := s.Trait(def.ID)
+			out = append(out, question{Def: def, Known: known, Again: why})
 		}
 	}
 	return out
