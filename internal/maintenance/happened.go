@@ -44,6 +44,9 @@ func (s *State) suitsFieldEvent(e *Event, b *FieldEvent) *fault {
 	if !s.knowsEvent(b.Event) {
 		return &fault{"event", fmt.Sprintf("event %q is unknown on this machine", b.Event), "say one of " + s.eventNames()}
 	}
+	if f := s.suitsFacts(b.Facts); f != nil {
+		return f
+	}
 	return s.notAhead(e)
 }
 

@@ -197,6 +197,9 @@ func (d *SettingDef) takes(n *SettingLeft) *fault {
 // suitsFacts refuses a stated condition of the chart with a value that does not
 // answer it.
 func (s *State) suitsFacts(facts []Fact) *fault {
+	if s.Chart == nil {
+		return nil
+	}
 	for i := range facts {
 		f := &facts[i]
 		j := slices.IndexFunc(s.Chart.Conditions, func(d TraitDef) bool { return d.ID == f.Name })
