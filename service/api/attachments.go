@@ -146,6 +146,9 @@ func (a *API) move(ctx context.Context, attachment, to string, key [16]byte, at 
 	if err := a.load(ctx, &piece, off, on); err != nil {
 		return "", err
 	}
+	if m.Carries, err = wire.Marshal(nil, wire.Stamp{Time: at.NotBefore}, on); err != nil {
+		return "", err
+	}
 	if err := a.known(ctx, to, on); err != nil {
 		return "", err
 	}
@@ -164,27 +167,37 @@ func (a *API) move(ctx context.Context, attachment, to string, key [16]byte, at 
 	return m.From, a.finishMoving(ctx, attachment)
 }
 
-// load puts onto the events what goes with the attachment: as the machine that it
-// is on has it, or as it was when it came off its last one.
+// load puts onto the events what goes with the attachment: as it was when it was
+// moved last, and as the machine that it is on knows better since.
 func (a *API) load(ctx context.Context, piece *office.Attachment, off, on *maintenance.Attachment) error {
-	if piece.Machine != "" {
-		return a.view(ctx, piece.Machine, func(st *maintenance.State) {
-			on.Shown, on.Carried = st.CarryOut(piece.Kind)
-			off.Shown = slices.Clone(on.Shown)
-		})
+	if kept := a.o.Office.Carried(piece.ID); kept != nil {
+		_, body, err := wire.Unmarshal(kept)
+		if err != nil {
+			return fmt.Errorf("read what attachment %s brings: %w", piece.ID, err)
+		}
+		if last, is := body.(*maintenance.Attachment); is {
+			on.Shown, on.Carried = last.Shown, last.Carried
+		}
 	}
-	kept := a.o.Office.Carried(piece.ID)
-	if kept == nil {
+	if piece.Machine == "" {
 		return nil
 	}
-	_, body, err := wire.Unmarshal(kept)
-	if err != nil {
-		return fmt.Errorf("read what attachment %s brings: %w", piece.ID, err)
-	}
-	if last, is := body.(*maintenance.Attachment); is {
-		on.Shown, on.Carried = last.Shown, last.Carried
-	}
-	return nil
+	return a.view(ctx, piece.Machine, func(st *maintenance.State) {
+		shown, carried := st.CarryOut(piece.Kind)
+		off.Shown = slices.Clone(shown)
+		for _, old := range on.Shown {
+			if !slices.ContainsFunc(shown, func(m maintenance.MeterShown) bool { return m.Meter == old.Meter }) {
+				shown = append(shown, old)
+			}
+		}
+		tasks := slices.Clone(carried)
+		for _, old := range on.Carried {
+			if !slices.ContainsFunc(tasks, func(r maintenance.CarriedRecord) bool { return r.Task == old.Task }) {
+				carried = append(carried, old)
+			}
+		}
+		on.Shown, on.Carried = shown, carried
+	})
 }
 
 // known leaves out of what an attachment brings the meters and tasks that the

@@ -483,6 +483,7 @@ func TestAMachineThatGoesNorthWithTheHarvest(t *testing.T) {
 	}
 	season("customers/quarry-lane/sites/north-yard", 6, 7)
 	season("customers/ewe-hill/sites/ewe-barn", 8, 0)
+	r.now = r.now.Add(time.Hour)
 	_, err := (&fleetFiles{API: r.API}).HandOverMachine(r.ctx, &pb.HandOverMachineRequest{Name: "machines/hob-1", Site: "customers/ewe-hill/sites/ewe-barn"})
 	require.NoError(t, err)
 	assert.Empty(t, r.o.Office.UntoldSeasons("hob-1"))

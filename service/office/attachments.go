@@ -52,7 +52,7 @@ func (o *Office) MoveAttachment(ctx context.Context, m Moving) error {
 		return err
 	}
 	return o.append(ctx, &pb.OfficeEvent{Body: &pb.OfficeEvent_AttachmentMoving{AttachmentMoving: &pb.OfficeAttachmentMoving{
-		Attachment: m.Attachment, From: m.From, To: m.To, Key: m.Key[:], NotBeforeMs: int64(m.At.NotBefore), NotAfterMs: int64(m.At.NotAfter), Off: m.Off, On: m.On}}})
+		Attachment: m.Attachment, From: m.From, To: m.To, Key: m.Key[:], NotBeforeMs: int64(m.At.NotBefore), NotAfterMs: int64(m.At.NotAfter), Off: m.Off, On: m.On, Carries: m.Carries}}})
 }
 
 // takes holds a machine to what is put on it: of its customer, and one of a kind.
@@ -98,8 +98,8 @@ func (o *Office) Movings() []Moving {
 	return list(o, func() map[string]Moving { return o.f.movings }, nil, func(a, b Moving) int { return cmp.Compare(a.Attachment, b.Attachment) })
 }
 
-// Carried gives what an attachment brings to its next machine: the last event
-// that was made for putting it on, serialised; nil where it never was on one.
+// Carried gives what an attachment brought when it was moved last, as an event
+// that puts it on, serialised; nil where it never was.
 func (o *Office) Carried(attachment string) []byte {
 	o.mu.RLock()
 	defer o.mu.RUnlock()

@@ -128,9 +128,9 @@ func (f *fold) seasonTold(m *pb.OfficeSeasonTold) {
 }
 
 func (f *fold) moving(m *pb.OfficeAttachmentMoving, person string) {
-	f.movings[m.GetAttachment()] = Moving{Attachment: m.GetAttachment(), From: m.GetFrom(), To: m.GetTo(), Key: id16(m.GetKey()), Off: m.GetOff(), On: m.GetOn(),
+	f.movings[m.GetAttachment()] = Moving{Attachment: m.GetAttachment(), From: m.GetFrom(), To: m.GetTo(), Key: id16(m.GetKey()), Off: m.GetOff(), On: m.GetOn(), Carries: m.GetCarries(),
 		At: moment.Span{NotBefore: moment.Instant(m.GetNotBeforeMs()), NotAfter: moment.Instant(m.GetNotAfterMs())}, Person: person}
-	f.carried[m.GetAttachment()] = m.GetOn()
+	f.carried[m.GetAttachment()] = m.GetCarries()
 	a := f.attachments[m.GetAttachment()]
 	a.Machine = m.GetTo()
 	f.attachments[m.GetAttachment()] = a

@@ -64,8 +64,9 @@ type Moving struct {
 	// Key is that of the events in both streams, At when it was moved.
 	Key [16]byte
 	At  moment.Span
-	// Off and On are the events, serialised; not to be changed.
-	Off, On []byte
+	// Off and On are the events, serialised; Carries is as On, with what To's chart
+	// does not have as well. Not to be changed.
+	Off, On, Carries []byte
 	Person  string // pseudonym
 }
 

@@ -1884,10 +1884,12 @@ type OfficeAttachmentMoving struct {
 	// Unix milliseconds: when it was moved, not before and not after.
 	NotBeforeMs int64 `protobuf:"varint,5,opt,name=not_before_ms,json=notBeforeMs,proto3" json:"not_before_ms,omitempty"`
 	NotAfterMs  int64 `protobuf:"varint,6,opt,name=not_after_ms,json=notAfterMs,proto3" json:"not_after_ms,omitempty"`
-	// hourbell.v1.Event for the stream of from and of to, serialised. The one of to
-	// is kept where it is put on none, for what it brings to the next machine.
-	Off           []byte `protobuf:"bytes,7,opt,name=off,proto3" json:"off,omitempty"`
-	On            []byte `protobuf:"bytes,8,opt,name=on,proto3" json:"on,omitempty"`
+	// hourbell.v1.Event for the stream of from and of to, serialised.
+	Off []byte `protobuf:"bytes,7,opt,name=off,proto3" json:"off,omitempty"`
+	On  []byte `protobuf:"bytes,8,opt,name=on,proto3" json:"on,omitempty"`
+	// As on, with what the chart of to does not have as well: it goes on to the next
+	// machine.
+	Carries       []byte `protobuf:"bytes,9,opt,name=carries,proto3" json:"carries,omitempty"`
 	unknownFields protoimpl.UnknownFields
 	sizeCache     protoimpl.SizeCache
 }
@@ -1974,6 +1976,13 @@ func (x *OfficeAttachmentMoving) GetOff() []byte {
 func (x *OfficeAttachmentMoving) GetOn() []byte {
 	if x != nil {
 		return x.On
+	}
+	return nil
+}
+
+func (x *OfficeAttachmentMoving) GetCarries() []byte {
+	if x != nil {
+		return x.Carries
 	}
 	return nil
 }
@@ -2354,7 +2363,7 @@ const file_hourbell_v1_office_proto_rawDesc = "" +
 	"attachment\x12\x1a\n" +
 	"\bcustomer\x18\x02 \x01(\tR\bcustomer\x12\x18\n" +
 	"\adisplay\x18\x03 \x01(\tR\adisplay\x12\x12\n" +
-	"\x04kind\x18\x04 \x01(\tR\x04kind\"\xd6\x01\n" +
+	"\x04kind\x18\x04 \x01(\tR\x04kind\"\xf0\x01\n" +
 	"\x16OfficeAttachmentMoving\x12\x1e\n" +
 	"\n" +
 	"attachment\x18\x01 \x01(\tR\n" +
@@ -2366,7 +2375,8 @@ const file_hourbell_v1_office_proto_rawDesc = "" +
 	"\fnot_after_ms\x18\x06 \x01(\x03R\n" +
 	"notAfterMs\x12\x10\n" +
 	"\x03off\x18\a \x01(\fR\x03off\x12\x0e\n" +
-	"\x02on\x18\b \x01(\fR\x02on\"I\n" +
+	"\x02on\x18\b \x01(\fR\x02on\x12\x18\n" +
+	"\acarries\x18\t \x01(\fR\acarries\"I\n" +
 	"\x15OfficeAttachmentMoved\x12\x1e\n" +
 	"\n" +
 	"attachment\x18\x01 \x01(\tR\n" +
