@@ -306,7 +306,6 @@ func (r *readingFleet) stage(p *plan) (*maintenance.State, error) {
 		opening = append(opening, &maintenance.EditionTaken{Chart: p.chart})
 	}
 	for i, body := range opening {
-		st.Revision++ // no event of the stream
 		maintenance.Apply(st, wire.Event(maintenance.ServiceKey("stage", fmt.Sprint(i)), maintenance.WriterService, moment.At(r.now), r.now, [32]byte{}, body), nil)
 	}
 	return st, nil

@@ -114,16 +114,8 @@ func (a *API) machinesAt(site string) (out []string) {
 func (a *API) seasonOf(season office.Season) *pb.SiteSeason {
 	site, _ := a.o.Office.Site(season.Site) // a season is of a site that is there
 	out := &pb.SiteSeason{Site: siteName(site.Customer, site.ID), Season: season.Season, Crop: season.Crop, OpenDate: dateOf(season.Opens), CloseDate: dateOf(season.Closes)}
-	for _, id := range a.machinesAt(season.Site) {
-		out.Machines++
-		out.Told++
-		for _, w := range a.o.Office.UntoldSeasons(id) {
-			if w.Season == season.Season && w.Crop == season.Crop {
-				out.Told--
-				break
-			}
-		}
-	}
+	told, machines := a.o.Office.SeasonReach(season)
+	out.Told, out.Machines = int32(told), int32(machines)
 	return out
 }
 

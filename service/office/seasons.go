@@ -15,7 +15,7 @@ import (
 var seasonForm = regexp.MustCompile(`^[a-z0-9]([a-z0-9-]{0,61}[a-z0-9])?$`)
 
 // maxSeasonWords bounds what is said of the seasons of one site.
-const maxSeasonWords = 5000
+const maxSeasonWords = 1000
 
 // seasonID names a season.
 type seasonID struct{ site, season, crop string }
@@ -136,6 +136,32 @@ func (f *fold) knows(machine string, before []SeasonWord, w SeasonWord) bool {
 	return slices.ContainsFunc(before, func(b SeasonWord) bool {
 		return b.id() == w.id() && b.Open == w.Open && b.Date != civil.None && f.told[b][machine]
 	})
+}
+
+// SeasonReach gives how many machines a season's site has, and how many of them
+// were told all that stands of it.
+func (o *Office) SeasonReach(s Season) (told, machines int) {
+	o.mu.RLock()
+	defer o.mu.RUnlock()
+	standing := map[bool]SeasonWord{}
+	for _, w := range o.f.seasonWords[s.Site] {
+		if w.Season == s.Season && w.Crop == s.Crop {
+			standing[w.Open] = w
+		}
+	}
+	for id, m := range o.f.machines {
+		if m.Site != s.Site {
+			continue
+		}
+		machines, told = machines+1, told+1
+		for _, w := range standing {
+			if w.Date != civil.None && !o.f.told[w][id] {
+				told--
+				break
+			}
+		}
+	}
+	return told, machines
 }
 
 // SaidBy gives the pseudonym of who said a word.

@@ -67,7 +67,7 @@ type Moving struct {
 	// Off and On are the events, serialised; Carries is as On, with what To's chart
 	// does not have as well. Not to be changed.
 	Off, On, Carries []byte
-	Person  string // pseudonym
+	Person           string // pseudonym
 }
 
 // HandingOver is a machine's way to another site that was begun: the registry
