@@ -1,7 +1,9 @@
 package api
 
 import (
+	"cmp"
 	"context"
+	"regexp"
 	"slices"
 	"strings"
 
@@ -82,6 +84,9 @@ func (s *field) TellConditions(ctx context.Context, q *pb.TellConditionsRequest)
 	if len(body.Facts) == 0 {
 		return nil, fault.InvalidField("conditions", "none is given", "give one or more, such as straw and damp")
 	}
+	if err := s.askedFor(ctx, machine, body.Facts); err != nil {
+		return nil, err
+	}
 	_, receipt, err := s.act(ctx, machine, q.GetRequestId(), at, body)
 	if err != nil {
 		return nil, err
@@ -100,6 +105,34 @@ func (s *field) TellConditions(ctx context.Context, q *pb.TellConditionsRequest)
 		}
 	})
 	return out, err
+}
+
+var numberForm = regexp.MustCompile(`^-?[0-9]{1,9}(\.[0-9]{1,3})?$`)
+
+// askedFor holds conditions to those that the machine's chart asks for: a slip in
+// a word would leave an interval waiting for it.
+func (s *field) askedFor(ctx context.Context, machine string, facts []maintenance.Fact) error {
+	var have []*pb.ConditionKnown
+	err := s.view(ctx, machine, func(st *maintenance.State) { have = conditionsOf(st) })
+	if err != nil {
+		return err
+	}
+	for i, f := range facts {
+		at := slices.IndexFunc(have, func(c *pb.ConditionKnown) bool { return c.Condition == f.Name })
+		switch {
+		case at < 0:
+			names := make([]string, len(have))
+			for j := range have {
+				names[j] = have[j].Condition
+			}
+			return fault.InvalidField(fieldAt("conditions", i), "the machine's chart asks for no condition "+cut(f.Name), "it asks for: "+cmp.Or(strings.Join(names, ", "), "none"))
+		case len(have[at].Choices) > 0 && !slices.Contains(have[at].Choices, f.Value):
+			return fault.InvalidField(fieldAt("conditions", i), cut(f.Value)+" is no answer to "+f.Name, "say one of "+strings.Join(have[at].Choices, ", "))
+		case len(have[at].Choices) == 0 && have[at].Ask != "" && !numberForm.MatchString(f.Value):
+			return fault.InvalidField(fieldAt("conditions", i), cut(f.Value)+" is no figure for "+f.Name, "give a number with at most three decimals, such as 14.5")
+		}
+	}
+	return nil
 }
 
 // ListConditions gives the conditions as last told.
