@@ -284,29 +284,22 @@ func (s *charts) RevertEdition(ctx context.Context, q *pb.RevertEditionRequest) 
 // before gives the edition that a machine had before the one of a hash; false
 // where that one is not in force there.
 func (s *charts) before(ctx context.Context, machine string, hash [32]byte) (office.Edition, bool, error) {
-	var prior *maintenance.EditionSeen
-	inForce := false
-	err := s.view(ctx, machine, func(st *maintenance.State) {
-		if st.Chart == nil || st.Chart.Hash() != hash {
-			return
-		}
-		inForce = true
-		for i := range st.Editions {
-			if st.Editions[i].Hash == hash && i > 0 {
-				seen := st.Editions[i-1]
-				prior = &seen
-			}
-		}
-	})
-	switch {
-	case isUnknown(err):
+	on, err := s.shelf(ctx, machine)
+	if isUnknown(err) {
 		return office.Edition{}, false, nil
-	case err != nil || !inForce:
+	}
+	if err != nil {
 		return office.Edition{}, false, err
-	case prior == nil:
+	}
+	took := slices.Clone(on.took)
+	on.mu.Unlock()
+	switch n := len(took); {
+	case n == 0 || took[n-1] != hash:
+		return office.Edition{}, false, nil
+	case n == 1:
 		return office.Edition{}, false, fault.New(fault.Refused, "machine "+machine+" had no edition before this one: let it take the one that it is to have", "machine", machine)
 	}
-	e, err := s.o.Office.EditionByHash(prior.Hash)
+	e, err := s.o.Office.EditionByHash(took[len(took)-2])
 	return e, true, err
 }
 

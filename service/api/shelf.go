@@ -10,8 +10,8 @@ import (
 	"github.com/hourbell/hourbell/internal/store"
 )
 
-// shelves remember where in each machine's stream its service records stand, and
-// which were voided. Records are few and streams are long: a machine's stream is
+// shelves remember where in each machine's stream its service records stand,
+// which were voided, and which editions it took. Records are few and streams are long: a machine's stream is
 // read through once, when it is first asked for, and then only what came since.
 type shelves struct {
 	mu       sync.Mutex
@@ -24,6 +24,9 @@ type shelf struct {
 	upTo uint64 // revision read
 	rows []shelved
 	void map[maintenance.Key]string // why
+	// took are the hashes of the editions that brought it to the one in force, each
+	// after the one that it was taken over. One that is taken back is gone.
+	took [][32]byte
 }
 
 // shelved is one record's place.
@@ -80,8 +83,21 @@ func (s *shelf) put(e *maintenance.Event, revision uint64) {
 	switch b := e.Body.(type) {
 	case *maintenance.ServiceDone:
 		s.rows = append(s.rows, shelved{e.Key, revision})
+	case *maintenance.EditionTaken:
+		s.take(b.Chart.Hash())
 	case *maintenance.Void:
 		s.void[b.Record] = b.Why
+	}
+}
+
+// take puts an edition on those taken, or takes the last one back.
+func (s *shelf) take(hash [32]byte) {
+	switch n := len(s.took); {
+	case n > 0 && s.took[n-1] == hash:
+	case n > 1 && s.took[n-2] == hash:
+		s.took = s.took[:n-1]
+	default:
+		s.took = append(s.took, hash)
 	}
 }
 
