@@ -60,7 +60,7 @@ func (s *State) take(e *Event, fx []Effect) []Effect {
 	}
 	s.mark(e)
 	s.prune()
-	t := step{s: s, e: e, fx: fx}
+	t := step{s: s, e: e, fx: fx, first: len(fx)}
 	if f := checkEvent(e); f != nil {
 		t.ignore(f.text())
 	} else {
@@ -71,9 +71,10 @@ func (s *State) take(e *Event, fx []Effect) []Effect {
 
 // step is one event on its way into a state.
 type step struct {
-	s  *State
-	e  *Event
-	fx []Effect
+	s     *State
+	e     *Event
+	fx    []Effect
+	first int // of the event's own effects in fx
 
 	// Which thresholds the event itself crossed: those of a meter above its
 	// total before it, or those of dates after the day before it.
@@ -102,6 +103,29 @@ var nowhere = movedFrom{meter: -1}
 
 func (t *step) effect(k EffectKind, index int, why string) {
 	t.fx = append(t.fx, Effect{Kind: k, Index: index, Why: why})
+}
+
+// inserted moves the indexes of the event's effects so far, where it put something
+// in its place at pos of the list that they speak of.
+func (t *step) inserted(k EffectKind, pos int) {
+	for i := t.first; i < len(t.fx); i++ {
+		if f := &t.fx[i]; f.Kind == k && f.Index >= pos {
+			f.Index++
+		}
+	}
+}
+
+// removed is inserted for what fell off at pos.
+func (t *step) removed(k EffectKind, pos int) {
+	for i := t.first; i < len(t.fx); i++ {
+		switch f := &t.fx[i]; {
+		case f.Kind != k || f.Index < pos:
+		case f.Index == pos:
+			f.Index = -1
+		default:
+			f.Index--
+		}
+	}
 }
 
 func (t *step) ignore(why string) { t.effect(EffectIgnored, -1, why) }

@@ -58,6 +58,7 @@ func (t *step) putOn(i int, b *Attachment, was *AttachmentSeen) {
 	}
 	if other {
 		s.swapLog(b.Attachment, awayKey(b.Attachment, was.Piece), awayKey(b.Attachment, b.Piece))
+		t.rebuildTasks() // a part that went with its piece may have answered a question
 	}
 	for j := range s.Tasks {
 		if s.taskAttachment(j) == b.Attachment {
@@ -162,9 +163,13 @@ func (t *step) carryIn(j int, b *Attachment, before string, other bool) {
 			continue
 		}
 		task.Records = slices.DeleteFunc(task.Records, func(r TaskRecord) bool { return r.Record == c.Record })
-		task.insert(TaskRecord{Record: c.Record, At: c.At, Date: c.Date, Hours: copyOf(c.Hours), Person: c.Person, Carried: true}, meter)
+		task.insert(TaskRecord{Record: c.Record, At: c.At, Date: c.Date, Hours: copyOf(c.Hours), Person: c.Person, Carried: true}, meter, t.s.remembered(j))
 	}
-	task.cull()
+	task.cull(t.s.remembered(j))
+	if other && task.putOff() != nil {
+		task.Postponed = nil
+		t.effect(EffectPostponed, j, "another piece was put on")
+	}
 	if task.latestKey() != was {
 		t.openCycle(j, nameOf(b)+" was put on")
 	}

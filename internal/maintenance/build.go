@@ -307,7 +307,8 @@ func (s *State) told(name string) (k *TraitKnown, why string) {
 	if k, why = s.traitKnown(name); k != nil {
 		return k, ""
 	}
-	if c := knownOf(s.Conditions, name); c != nil && c.Value != "" {
+	// What is told in passing answers no question about the build.
+	if c := knownOf(s.Conditions, name); c != nil && c.Value != "" && s.Chart.trait(name) == nil {
 		return c, ""
 	}
 	return nil, why

@@ -24,7 +24,7 @@ func (t *step) confirmTask(i int, b *Confirmed) bool {
 			continue
 		}
 		r.Waiting, r.Confirm = false, t.e.Key
-		task.cull()
+		task.cull(t.s.remembered(i))
 		if task.latestKey() != was {
 			t.openCycle(i, "confirmed: record "+b.Record.String())
 		}

@@ -22,6 +22,9 @@ func (t *step) dayTurned(b *DayTurned) {
 	s.Days[pos] = Day{Date: b.Date, From: b.From, Until: b.Until, Listened: s.listenedIn(b.From, b.Until)}
 	s.topsIn(b)
 	s.datesOfHappenings(b)
+	if s.Rules >= WorkRules {
+		s.datesOfRecords(b)
+	}
 	if len(s.Days) > DaysKept {
 		s.Days = append(s.Days[:0], s.Days[1:]...)
 	}
@@ -46,6 +49,40 @@ func (s *State) topsIn(b *DayTurned) {
 		if len(m.Lives) > 0 && m.TotalAt.NotAfter >= b.From && m.TotalAt.NotAfter < b.Until {
 			m.topOn(b.Date, m.Total, m.Folded+uint32(len(m.Lives)-1))
 		}
+	}
+}
+
+// datesOfRecords gives records in a day that turned late their date, and what came
+// of them.
+func (s *State) datesOfRecords(b *DayTurned) {
+	give := func(d *civil.Date, at moment.Instant) {
+		if *d == civil.None && at >= b.From && at < b.Until {
+			*d = b.Date
+		}
+	}
+	for i := range s.Tasks {
+		for j := range s.Tasks[i].Records {
+			r := &s.Tasks[i].Records[j]
+			give(&r.Date, r.At.NotAfter)
+		}
+	}
+	for i := range s.Parts {
+		for j := range s.Parts[i].Pieces {
+			p := &s.Parts[i].Pieces[j]
+			give(&p.Date, p.At.NotAfter)
+		}
+	}
+	for i := range s.Measures {
+		for j := range s.Measures[i].Values {
+			v := &s.Measures[i].Values[j]
+			give(&v.Date, v.At.NotAfter)
+		}
+	}
+	for i := range s.Used {
+		give(&s.Used[i].Date, s.Used[i].At.NotAfter)
+	}
+	for i := range s.Walks {
+		give(&s.Walks[i].Date, s.Walks[i].At.NotAfter)
 	}
 }
 

@@ -87,10 +87,10 @@ func (t *step) orderTasks() {
 	}
 	var gone []Task
 	for i := range s.Tasks {
-		// One without a record holds nothing.
+		// One without a record, and not put off, holds nothing.
 		task, ok := old[s.Tasks[i].ID]
 		switch {
-		case ok && len(task.Records) > 0:
+		case ok && len(task.Records)+len(task.Postponed) > 0:
 			task.Gone = true
 			gone = append(gone, task)
 		case ok:

@@ -80,10 +80,22 @@ func (s *State) eventNames() string {
 func (t *step) tellFacts(facts []Fact, person string) {
 	for i := range facts {
 		if len(facts[i].Value) <= factKept {
+			t.s.roomForFact(facts[i].Name)
 			tell(&t.s.Conditions, TraitKnown{Name: facts[i].Name, Value: facts[i].Value, At: t.when(), By: t.e.Key, Person: person})
 			t.effect(EffectTold, -1, facts[i].Name+" is "+facts[i].Value)
 		}
 	}
+}
+
+// roomForFact drops a fact that is no condition of the chart in force, where the
+// list is full. A chart has at most TraitsKept.
+func (s *State) roomForFact(name string) {
+	if len(s.Conditions) < TraitsKept || s.Chart == nil || knownOf(s.Conditions, name) != nil {
+		return
+	}
+	s.Conditions = dropFirst(s.Conditions, 1, func(k *TraitKnown) bool {
+		return !slices.ContainsFunc(s.Chart.Conditions, func(d TraitDef) bool { return d.ID == k.Name })
+	})
 }
 
 // when is the event's time; where its end is not known, no later than it was
@@ -126,9 +138,11 @@ func (t *step) happened(h Happening) {
 		pos--
 	}
 	s.Happened = slices.Insert(s.Happened, pos, h)
+	t.inserted(EffectHappened, pos)
 	if len(s.Happened) > HappenedKept {
 		gone := s.mostFrequent()
 		s.Happened = slices.Delete(s.Happened, gone, gone+1)
+		t.removed(EffectHappened, gone)
 		if pos = s.happenedIndex(&h); pos < 0 {
 			return
 		}

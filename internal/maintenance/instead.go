@@ -2,6 +2,7 @@ package maintenance
 
 import (
 	"fmt"
+	"slices"
 
 	"github.com/hourbell/hourbell/internal/maintenance/civil"
 )
@@ -48,6 +49,24 @@ func (s *State) missed(d *InsteadDef, rec *TaskRecord) string {
 		}
 	}
 	return ""
+}
+
+// remembered are the seasons of which the last record of a task is kept beyond
+// those that count, since a practice is held to it; none for most tasks.
+func (s *State) remembered(i int) []SeasonSeen {
+	def := s.taskDef(i)
+	if s.Rules < WorkRules || def == nil {
+		return nil
+	}
+	for j := range s.Chart.Tasks {
+		for k := range s.Chart.Tasks[j].Instead {
+			list := s.Chart.Tasks[j].Instead[k].Provided
+			if slices.Contains(list, def.ID) || def.Set != "" && slices.Contains(list, def.Set) {
+				return s.seasonsOf("")
+			}
+		}
+	}
+	return nil
 }
 
 // doneIn reports whether a task, or one of a set, has a record in a season.

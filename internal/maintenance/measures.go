@@ -186,7 +186,11 @@ func (t *step) keepValue(i int, m *Measured, rec *TaskRecord) bool {
 	if d := s.measureOf(i); d != nil && d.Meter != "" {
 		v.take(&TaskRecord{Hours: rec.Hours, Looked: rec.Looked}, d.Meter)
 	}
+	spots := len(s.Measures)
 	at := s.spotFor(s.Tasks[i].ID, m.Spot)
+	if len(s.Measures) > spots {
+		t.inserted(EffectMeasure, at)
+	}
 	if at < 0 {
 		t.effect(EffectMeasure, -1, fmt.Sprintf("spot %q of %s is one too many; %d are kept", m.Spot, s.Tasks[i].ID, MeasuresKept))
 		return false

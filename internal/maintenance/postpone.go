@@ -5,6 +5,7 @@ import (
 
 	"github.com/hourbell/hourbell/internal/maintenance/civil"
 	"github.com/hourbell/hourbell/internal/maintenance/hours"
+	"github.com/hourbell/hourbell/internal/maintenance/moment"
 )
 
 // postponed puts tasks off, or takes that back. The due state stays as it is;
@@ -92,20 +93,61 @@ func (p *Postponement) over(s *State) bool {
 	return p.At > 0 && m >= 0 && s.Meters[m].Total >= p.At
 }
 
-// endPostponed lets a task ring again whose postponement is over, or that was
-// done since.
-func (t *step) endPostponed(i int, done bool) {
+// endPostponed lets a task ring again whose postponement is over, that was done
+// since, or that something made due anew since: that was not known when it was
+// put off.
+func (t *step) endPostponed(i int) {
 	task := &t.s.Tasks[i]
 	p := task.putOff()
-	if p == nil || !done && !p.over(t.s) {
+	if p == nil {
 		return
 	}
-	why := "it is over"
-	if done {
+	rec, why := task.latest(), ""
+	switch {
+	case p.over(t.s):
+		why = "it is over"
+	case rec != nil && rec.At.Compare(p.On) > 0:
 		why = "the task began a new cycle"
+	default:
+		why = t.s.anew(i, p)
+	}
+	if why == "" {
+		return
 	}
 	task.Postponed = nil
 	t.effect(EffectPostponed, i, why)
+}
+
+// anew says what made a task due after it was put off, or "".
+func (s *State) anew(i int, p *Postponement) string {
+	def, since := &s.Chart.Tasks[i], &TaskRecord{At: p.On}
+	if rec := s.Tasks[i].latest(); rec != nil && rec.At.Compare(p.On) > 0 {
+		since = rec
+	}
+	for j := range def.Triggers {
+		if f, _, ok := s.fired(&def.Triggers[j], since); ok {
+			return "it is due anew: " + f.words(&def.Triggers[j])
+		}
+	}
+	for j := range def.RunIns {
+		d := &def.RunIns[j]
+		if piece := s.pieceOn(d.Part); piece != nil && piece.At.Compare(p.On) > 0 && s.judgePiece(d.If, piece) == certain {
+			return d.Part + " was fitted since"
+		}
+	}
+	return ""
+}
+
+// shiftPostponed moves the hours at which postponements of a time end, as
+// shiftRecords does.
+func (s *State) shiftPostponed(meter string, from, until moment.Span, by hours.Millis) {
+	for i := range s.Tasks {
+		p := s.Tasks[i].putOff()
+		if p == nil || p.At == 0 || p.Meter != meter || p.On.Hi() < from.Lo() || until != (moment.Span{}) && p.On.Hi() >= until.Hi() {
+			continue
+		}
+		p.At = max(hours.Add(p.At, by), 1)
+	}
 }
 
 // words says who put a task off until when and why.

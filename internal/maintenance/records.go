@@ -162,7 +162,7 @@ func (m *Meter) lifeFor(s *State, r *shownAt) int {
 func (t *step) record(i int, rec TaskRecord, odd string) {
 	task := &t.s.Tasks[i]
 	was := task.latestKey()
-	if !task.insert(rec, t.s.orderMeter(i)) {
+	if !task.insert(rec, t.s.orderMeter(i), t.s.remembered(i)) {
 		t.effect(EffectRecord, i, fmt.Sprintf("older than the %d records that count; kept in the history and changes no counter", CyclesKept))
 		return
 	}
@@ -226,9 +226,8 @@ func (r *TaskRecord) compare(o *TaskRecord, meter string) int {
 	return cmp.Or(r.At.Compare(o.At), cmp.Compare(a, b), cmp.Compare(r.Date, o.Date), cmp.Compare(r.Known, o.Known), r.Record.Compare(o.Record))
 }
 
-// insert puts a record in its place and keeps the last CyclesKept that stand
-// and voided ones while there is room. It reports whether rec was kept.
-func (t *Task) insert(rec TaskRecord, meter string) bool {
+// insert puts a record in its place and culls. It reports whether rec was kept.
+func (t *Task) insert(rec TaskRecord, meter string, of []SeasonSeen) bool {
 	pos := len(t.Records)
 	for pos > 0 && t.Records[pos-1].compare(&rec, meter) > 0 {
 		pos--
@@ -236,7 +235,7 @@ func (t *Task) insert(rec TaskRecord, meter string) bool {
 	t.Records = append(t.Records, TaskRecord{})
 	copy(t.Records[pos+1:], t.Records[pos:])
 	t.Records[pos] = rec
-	t.cull()
+	t.cull(of)
 	for i := range t.Records {
 		if t.Records[i].Record == rec.Record {
 			return true
@@ -245,7 +244,9 @@ func (t *Task) insert(rec TaskRecord, meter string) bool {
 	return false
 }
 
-func (t *Task) cull() {
+// cull keeps the last CyclesKept records that stand, of those before them the
+// last one in each of the seasons, and voided ones while there is room.
+func (t *Task) cull(of []SeasonSeen) {
 	standing, from := 0, 0
 	for i := len(t.Records) - 1; i >= 0; i-- {
 		if t.Records[i].stands() {
@@ -255,8 +256,31 @@ func (t *Task) cull() {
 			}
 		}
 	}
-	t.Records = append(t.Records[:0], t.Records[from:]...)
-	t.Records = dropFirst(t.Records, len(t.Records)-RecordsKept, func(r *TaskRecord) bool { return !r.stands() })
+	kept := t.Records[:0]
+	for i := range t.Records {
+		if i >= from || t.lastIn(of, i) {
+			kept = append(kept, t.Records[i])
+		}
+	}
+	t.Records = dropFirst(kept, len(kept)-RecordsKept, func(r *TaskRecord) bool { return !r.stands() })
+	t.Records = dropFirst(t.Records, len(t.Records)-RecordsKept, func(*TaskRecord) bool { return true })
+}
+
+// lastIn reports whether a record is the last one that stands in one of the
+// seasons.
+func (t *Task) lastIn(of []SeasonSeen, i int) bool {
+	r := &t.Records[i]
+	if !r.stands() || r.Date == civil.None {
+		return false
+	}
+	for k := range of {
+		if of[k].holds(r.Date) && !slices.ContainsFunc(t.Records[i+1:], func(o TaskRecord) bool {
+			return o.stands() && o.Date != civil.None && of[k].holds(o.Date)
+		}) {
+			return true
+		}
+	}
+	return false
 }
 
 // stands reports whether a record counts: neither void nor waiting.
@@ -398,6 +422,7 @@ func (t *step) shiftRecords(meter int, from, until moment.Span, by hours.Millis)
 		}
 	}
 	t.s.eachOther(id, func(r *TaskRecord) { r.shift(id, from, until, by) })
+	t.s.shiftPostponed(id, from, until, by)
 	for i := range t.s.Notices {
 		if n := &t.s.Notices[i]; n.LaterOn == id && n.LaterAt > 0 {
 			n.LaterAt = hours.Add(n.LaterAt, by)

@@ -25,6 +25,7 @@ func (t *step) openRemark(r Remark, key Key, at moment.Span) {
 		pos--
 	}
 	s.Remarks = slices.Insert(s.Remarks, pos, RemarkSeen{Remark: r, Key: key, At: at})
+	t.inserted(EffectRemark, pos)
 	t.effect(EffectRemark, pos, "opened: "+r.Verdict.String())
 }
 
@@ -78,6 +79,10 @@ func (t *step) closeRemarkBy(key Key) {
 		return
 	}
 	r := &t.s.Remarks[i]
+	if !r.Carried && r.Told != (moment.Span{}) && r.Told.Compare(t.e.At) > 0 {
+		t.effect(EffectRemark, i, "it was opened again after that record: it stays open")
+		return
+	}
 	r.Closed, r.Record, r.How, r.Told = t.e.Key, t.e.Key, "done: record "+t.e.Key.String(), t.e.At
 	t.effect(EffectRemark, i, r.How)
 }

@@ -128,6 +128,7 @@ func (t *step) settingLeft(n SettingSeen) {
 	switch {
 	case !there:
 		s.Settings = slices.Insert(s.Settings, i, n)
+		t.inserted(EffectSetting, i)
 	case !comesAfter(n.At, n.By, s.Settings[i].At, s.Settings[i].By):
 		t.effect(EffectSetting, i, "a later one stands")
 		return

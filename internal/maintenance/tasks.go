@@ -90,7 +90,7 @@ func (t *step) settleAll() {
 func (t *step) settle(i int, anew bool) {
 	task := &t.s.Tasks[i]
 	was := task.State
-	t.endPostponed(i, anew)
+	t.endPostponed(i)
 	state, limb, since, by := t.stand(i, anew)
 	changed := anew || state != was || limb != task.Limb
 	if changed || by != task.By {

@@ -102,7 +102,7 @@ func (t *step) answers(walk Key, b *Walk) {
 	}
 	if len(b.Looked) > 0 {
 		t.effect(EffectWalk, t.s.walkIndex(walk), fmt.Sprintf("%d answers", len(b.Looked)))
-		t.s.thresholds()
+		t.settleAll() // other tasks may wait for what was done
 	}
 }
 
@@ -249,8 +249,8 @@ func (s *State) walkDef(occasion string) *WalkDef {
 
 // walkTasks are the tasks that are looked at on an occasion, as indexes of the
 // chart: those that name it, or, where none does, all that are done by looking
-// or measuring. One that is not on this machine is left out; one of which that is
-// not known is not.
+// or measuring. One that is not on this machine, or on an attachment that is off,
+// is left out; one of which that is not known is not.
 func (s *State) walkTasks(occasion string) []int {
 	if s.Chart == nil {
 		return nil
@@ -263,7 +263,7 @@ func (s *State) walkTasks(occasion string) []int {
 		if !named {
 			on = looks(d) && s.Tasks[i].Build == BuildFitted
 		}
-		if on && d.Do != doNever && s.Tasks[i].Build != BuildNot {
+		if on && d.Do != doNever && s.Tasks[i].Build != BuildNot && s.attached(d.Point) {
 			out = append(out, i)
 		}
 	}
@@ -403,10 +403,15 @@ func (s *State) suitsAnswers(b *Walk, w *WalkSeen) *fault {
 	return nil
 }
 
-// notHere reports whether a task is on the chart and not on this machine.
+// notHere reports whether a task is on the chart and not on this machine, or on an
+// attachment that is off.
 func (s *State) notHere(task string) bool {
 	i := s.taskIndex(task)
-	return i >= 0 && s.Tasks[i].Build == BuildNot
+	if i < 0 {
+		return false
+	}
+	def := s.taskDef(i)
+	return s.Tasks[i].Build == BuildNot || def != nil && !s.attached(def.Point)
 }
 
 func (s *State) suitsLooked(l *Looked) *fault {
