@@ -87,10 +87,9 @@ func (t *step) orderTasks() {
 	}
 	var gone []Task
 	for i := range s.Tasks {
-		// One without a record, and not put off, holds nothing.
 		task, ok := old[s.Tasks[i].ID]
 		switch {
-		case ok && len(task.Records)+len(task.Postponed) > 0:
+		case ok && task.holds():
 			task.Gone = true
 			gone = append(gone, task)
 		case ok:
@@ -98,14 +97,29 @@ func (t *step) orderTasks() {
 		}
 	}
 	slices.SortStableFunc(gone, func(a, b Task) int { return cmp.Compare(a.ID, b.ID) })
-	s.Tasks = append(tasks, gone[:min(len(gone), GoneKept)]...)
+	for len(gone) > GoneKept {
+		over := &gone[len(gone)-1]
+		if s.Rules >= WorkRules {
+			t.closeNotices(over.ID, StageOverdue, goneWords)
+		}
+		gone = gone[:len(gone)-1]
+	}
+	s.Tasks = append(tasks, gone...)
 	for i := range s.Tasks {
 		if task := &s.Tasks[i]; task.Gone {
-			t.closeNotices(task.ID, StageOverdue, "the edition in force does not name its task")
+			t.closeNotices(task.ID, StageOverdue, goneWords)
 			task.Rung = 0
 		} else {
 			meter := s.orderMeter(i)
 			slices.SortStableFunc(task.Records, func(a, b TaskRecord) int { return a.compare(&b, meter) })
 		}
 	}
+}
+
+const goneWords = "the edition in force does not name its task"
+
+// holds reports whether anything of a task would be lost with it. One without a
+// record may be due by a trigger, or be put off.
+func (t *Task) holds() bool {
+	return len(t.Records)+len(t.Postponed)+len(t.Crossed) > 0 || t.State != DueUnknown
 }

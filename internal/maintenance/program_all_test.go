@@ -342,6 +342,10 @@ func unsoundRinging(s *State) string {
 		if open[task.ID] != want {
 			return fmt.Sprintf("%d notices for %s, which is %v", open[task.ID], task.ID, task.State)
 		}
+		delete(open, task.ID)
+	}
+	for id := range open {
+		return "a notice stands for " + id + ", which is no task"
 	}
 	return ""
 }

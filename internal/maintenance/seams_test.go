@@ -232,3 +232,17 @@ func TestTermsRememberSeasonsOfATaskDoneOften(t *testing.T) {
 	w.day(706)
 	assert.Equal(t, "falls back to the book: filter/knock was not done in season y33", w.counter("oil/change").Practice)
 }
+
+func TestAnEditionWithoutATaskThatATriggerMadeDueEndsItsNotice(t *testing.T) {
+	w := workWorld(t, everyTen())
+	w.tells(after("1"), "plug-cleared", 20)
+	require.Equal(t, []Stage{StageDue}, openNotices(w.s, "p/t"))
+	before := taskBytes(w.s, "p/t")
+	other := workChart(TaskDef{ID: "p/u", Do: "check"})
+	other.Edition = 2
+	w.service("edition 2", after("3"), &EditionTaken{Chart: other})
+	assert.Empty(t, openNotices(w.s, "p/t"))
+	w.service("edition 1 again", after("4"), &EditionTaken{Chart: workChart(everyTen())})
+	assert.Equal(t, []Stage{StageDue}, openNotices(w.s, "p/t"))
+	assert.Equal(t, before, taskBytes(w.s, "p/t"))
+}
