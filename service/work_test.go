@@ -513,6 +513,23 @@ func TestAnEditionIsForeseenTakenByAllAndTakenBack(t *testing.T) {
 	after, afterRevision := r.encoded("ossa-1")
 	assert.Greater(t, afterRevision, beforeRevision)
 	assert.Equal(t, withoutNotices(t, r, before), withoutNotices(t, r, after), "all else stands as it did")
+
+	// A machine that had no other before is left out of all, and refused by name.
+	r.takeChart(workChart(3), "")
+	_, err = charts.ApplyEdition(r.ctx, &pb.ApplyEditionRequest{Name: "charts/ossa-work/editions/3", Machines: []string{ossa}})
+	require.NoError(t, err)
+	_, err = charts.RevertEdition(r.ctx, &pb.RevertEditionRequest{Name: "charts/ossa-work/editions/3", Machines: []string{ossa}})
+	require.NoError(t, err)
+	third, err := charts.RevertEdition(r.ctx, &pb.RevertEditionRequest{Name: "charts/ossa-work/editions/1"})
+	require.NoError(t, err)
+	require.Len(t, third.Machines, 2, "both went to it from the chart of the rig")
+	assert.Equal(t, "charts/ossa-rotary/editions/1", third.Machines[0].NowEdition)
+	_, err = charts.RevertEdition(r.ctx, &pb.RevertEditionRequest{Name: "charts/ossa-rotary/editions/1", Machines: []string{ossa}})
+	assert.Equal(t, codes.FailedPrecondition, status.Code(err))
+	left, err := charts.RevertEdition(r.ctx, &pb.RevertEditionRequest{Name: "charts/ossa-rotary/editions/1"})
+	require.NoError(t, err)
+	require.Len(t, left.Machines, 2)
+	assert.Contains(t, left.Machines[0].Refused, "no edition before")
 }
 
 // withoutNotices drops closed notices: those that an edition raised were said, and

@@ -101,7 +101,7 @@ func printEffects(w io.Writer, list []*pb.EditionEffect, goes string) {
 		}
 		switch {
 		case m.Refused != "":
-			fmt.Fprintf(w, "%s can't take %s: %s\n", lastPart(m.Machine), editionText(m.NowEdition), plain(m.Refused))
+			fmt.Fprintf(w, "%s stays as it is: %s\n", lastPart(m.Machine), plain(m.Refused))
 			continue
 		case m.Unchanged:
 			fmt.Fprintf(w, "%s has %s already.\n", lastPart(m.Machine), editionText(m.NowEdition))

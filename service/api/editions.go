@@ -260,7 +260,7 @@ func (s *charts) ApplyEdition(ctx context.Context, q *pb.ApplyEditionRequest) (*
 	if err != nil {
 		return nil, err
 	}
-	took, err := s.takeAll(ctx, q.GetRequestId(), ids, func(string) (office.Edition, bool, error) { return e, true, nil })
+	took, err := s.takeAll(ctx, q.GetRequestId(), ids, len(q.GetMachines()) > 0, func(string) (office.Edition, bool, error) { return e, true, nil })
 	return &pb.ApplyEditionResponse{Machines: took}, err
 }
 
@@ -277,7 +277,7 @@ func (s *charts) RevertEdition(ctx context.Context, q *pb.RevertEditionRequest) 
 	if err != nil {
 		return nil, err
 	}
-	took, err := s.takeAll(ctx, q.GetRequestId(), ids, func(id string) (office.Edition, bool, error) { return s.before(ctx, id, e.Hash) })
+	took, err := s.takeAll(ctx, q.GetRequestId(), ids, len(q.GetMachines()) > 0, func(id string) (office.Edition, bool, error) { return s.before(ctx, id, e.Hash) })
 	return &pb.RevertEditionResponse{Machines: took}, err
 }
 
@@ -305,22 +305,25 @@ func (s *charts) before(ctx context.Context, machine string, hash [32]byte) (off
 
 // takeAll lets machines take editions, one after the other. Each machine's act has
 // an id made of the request's and the machine's, so that a call that broke is made
-// again. What can't be taken on a machine is foreseen before any takes it.
-func (s *charts) takeAll(ctx context.Context, requestID string, ids []string, which func(machine string) (office.Edition, bool, error)) ([]*pb.EditionEffect, error) {
+// again. What can't be taken on a machine is foreseen before any takes it: where
+// machines are named none takes it then, and of all those machines are left out.
+func (s *charts) takeAll(ctx context.Context, requestID string, ids []string, named bool, which func(machine string) (office.Edition, bool, error)) ([]*pb.EditionEffect, error) {
 	if _, err := parseUUID("request_id", requestID); err != nil {
 		return nil, err
 	}
 	var todo []taking
+	var out []*pb.EditionEffect
 	for _, id := range ids {
 		t, has, err := s.plan(ctx, id, which)
-		if err != nil {
+		switch {
+		case err != nil && !named && fault.Of(err).Reason == fault.Refused:
+			out = append(out, &pb.EditionEffect{Machine: machineName(id), Refused: fault.Of(err).Text})
+		case err != nil:
 			return nil, err
-		}
-		if has {
+		case has:
 			todo = append(todo, t)
 		}
 	}
-	var out []*pb.EditionEffect
 	for _, t := range todo {
 		out = append(out, t.effect)
 		if t.effect.Unchanged {
@@ -359,7 +362,7 @@ func (s *charts) plan(ctx context.Context, machine string, which func(string) (o
 	case err != nil:
 		return t, false, err
 	case t.effect.Refused != "":
-		return t, false, fault.New(fault.Refused, "machine "+machine+" can't take it, and none did: "+t.effect.Refused, "machine", machine)
+		return t, false, fault.New(fault.Refused, "machine "+machine+" can't take it: "+t.effect.Refused, "machine", machine)
 	}
 	return t, true, nil
 }
