@@ -26,8 +26,6 @@ import (
 	"google.golang.org/grpc"
 	"google.golang.org/grpc/credentials"
 
-	"github.com/hourbell/hourbell/internal/maintenance"
-	"github.com/hourbell/hourbell/internal/wire"
 	pb "github.com/hourbell/hourbell/proto/hourbell/v1"
 )
 
@@ -40,18 +38,8 @@ func TestMain(m *testing.M) {
 func TestScripts(t *testing.T) {
 	testscript.Run(t, testscript.Params{
 		Dir: "testdata", Setup: setup, RequireExplicitExec: true,
-		Cmds:      map[string]func(*testscript.TestScript, bool, []string){"serve": serve, "stop": stop, "field": field, "keep": keep, "same": same, "box": box},
-		Condition: condition,
+		Cmds: map[string]func(*testscript.TestScript, bool, []string){"serve": serve, "stop": stop, "field": field, "keep": keep, "same": same, "box": box},
 	})
-}
-
-// condition tells scripts whether this build's wire carries hand-overs.
-func condition(what string) (bool, error) {
-	if what != "hand-overs" {
-		return false, fmt.Errorf("condition %q is unknown", what)
-	}
-	_, err := wire.Marshal(nil, wire.Stamp{Time: 1}, &maintenance.HandedOver{Customer: "a"})
-	return err == nil, nil
 }
 
 // setup gives the scripts their own settings and some times to speak of.

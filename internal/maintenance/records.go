@@ -63,9 +63,11 @@ func (t *step) readShown(b *ServiceDone) (odd string) {
 	return odd
 }
 
-// doneOn is the civil date of a record: as it says, or else by its time.
+// doneOn is the civil date of a record: as it says, or else by its time. Of one
+// that was done at about then, and does not say, no day is known: the calendar
+// does not begin on a day that nobody named.
 func (s *State) doneOn(e *Event, b *ServiceDone) civil.Date {
-	if b.Date == civil.None {
+	if b.Date == civil.None && !(b.About && s.Rules >= WorkRules) {
 		return s.dateAt(e.At.Hi())
 	}
 	return b.Date

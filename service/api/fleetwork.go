@@ -199,7 +199,7 @@ func (r *readingFleet) ranSince(p *plan, l *table.Last, meter string, at, read m
 	}
 	latest := when.Lo().Add(-ran)
 	if l.Date == civil.None {
-		return moment.Span{NotAfter: max(min(latest, r.noDay(p, l.Round)), 1)}, true
+		return moment.Span{NotAfter: max(min(latest, r.now), 1)}, true
 	}
 	if when.Hi().Add(-ran) < at.Lo()-moment.Instant(maintenance.HandSlack) {
 		r.Add(l.Place, fmt.Sprintf("%v h on %v: the meter shows %v h now and can't have run so far since", l.Shown, l.Date, shown), "", "look both figures up again")
@@ -209,26 +209,6 @@ func (r *readingFleet) ranSince(p *plan, l *table.Last, meter string, at, read m
 		at.NotAfter = latest
 	}
 	return at, true
-}
-
-// noDay is before the days that the machine knows, for a round that counts more
-// than hours: its months then don't begin on a day that nobody named. For others
-// it is any time.
-func (r *readingFleet) noDay(p *plan, round string) moment.Instant {
-	other := func(l maintenance.Limb) bool { return l.Kind != maintenance.LimbHours }
-	if !slices.ContainsFunc(p.chart.Tasks, func(t maintenance.TaskDef) bool { return t.Round == round && slices.ContainsFunc(t.Limbs, other) }) {
-		return r.now
-	}
-	first := r.now.Add(-openingDays * 24 * hours.Hour)
-	if p.there {
-		// A machine without a stream yet will open it as a new one does.
-		_ = r.view(r.ctx, p.entry.ID, func(st *maintenance.State) {
-			if len(st.Days) > 0 {
-				first = st.Days[0].From
-			}
-		})
-	}
-	return first - 1
 }
 
 // shows is what a meter showed last: as the row says, or as the machine has it.

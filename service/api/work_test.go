@@ -142,27 +142,6 @@ func events[T maintenance.Body](r *workRig, machine string) (out []T) {
 	return out
 }
 
-// carriesHandOvers skips a test where this build's wire can't say so much yet.
-func carriesHandOvers(t *testing.T) {
-	t.Helper()
-	if _, err := wire.Marshal(nil, wire.Stamp{Time: 1}, &maintenance.HandedOver{Customer: "a"}); err != nil {
-		t.Skip("the wire carries no hand-over")
-	}
-}
-
-// newestRules skips a test where this build's ingest leaves new machines under the
-// first rules, which can't bear the chart.
-func (r *workRig) newestRules() {
-	r.t.Helper()
-	_, err := (&machines{API: r.API}).CreateMachine(r.ctx, &pb.CreateMachineRequest{MachineId: "probe", Machine: &pb.Machine{DisplayName: "probe", Site: "customers/ewe-hill/sites/ewe-barn"}})
-	require.NoError(r.t, err)
-	var rules uint32
-	require.NoError(r.t, r.view(r.ctx, "probe", func(st *maintenance.State) { rules = st.Rules }))
-	if rules < maintenance.RulesVersion {
-		r.t.Skip("new machines are under the first rules")
-	}
-}
-
 // person signs in someone with permissions at one customer.
 func (r *workRig) person(id, customer string, permissions ...access.Permission) context.Context {
 	r.t.Helper()
@@ -334,9 +313,6 @@ func TestAnAttachmentTakesItsHoursAndRecordsAlong(t *testing.T) {
 	assert.False(t, one[1].On)
 	require.Len(t, two, 1)
 	assert.Equal(t, []maintenance.MeterShown{{Meter: "reel", Shown: 31 * hours.Hour}}, two[0].Shown)
-	if two[0].Piece == "" {
-		t.Skip("the wire carries no pieces")
-	}
 	assert.Equal(t, "reel-6", two[0].Piece)
 	require.Len(t, two[0].Carried, 1)
 	assert.Equal(t, "wobble-box/grease", two[0].Carried[0].Task)
@@ -415,7 +391,6 @@ func TestWhatAnAttachmentDoesNotFit(t *testing.T) {
 // TestASoldMachineIsTheNewOwnersAlone: the one before finds nothing of it any
 // more, the new one finds all of it.
 func TestASoldMachineIsTheNewOwnersAlone(t *testing.T) {
-	carriesHandOvers(t)
 	r := openWork(t, ingesttest.New(), workDay).furnish()
 	r.machine("hob-1", "north-yard")
 	rd := &readings{API: r.API}
@@ -468,7 +443,6 @@ func TestASoldMachineIsTheNewOwnersAlone(t *testing.T) {
 // TestAMachineThatGoesNorthWithTheHarvest meets a season of the same name that
 // opens after the one it knows has closed.
 func TestAMachineThatGoesNorthWithTheHarvest(t *testing.T) {
-	carriesHandOvers(t)
 	r := openWork(t, ingesttest.New(), workDay).furnish()
 	r.machine("hob-1", "north-yard")
 	s := &seasons{API: r.API}
@@ -488,9 +462,6 @@ func TestAMachineThatGoesNorthWithTheHarvest(t *testing.T) {
 	require.NoError(t, err)
 	assert.Empty(t, r.o.Office.UntoldSeasons("hob-1"))
 	require.NoError(t, r.view(r.ctx, "hob-1", func(st *maintenance.State) {
-		if len(st.Seasons) == 0 {
-			t.Skip("the rules know no seasons")
-		}
 		require.Len(t, st.Seasons, 1)
 		assert.Equal(t, "2033-08-01", st.Seasons[0].Opened.String())
 		assert.False(t, st.Seasons[0].Closed.Known(), "the south's closing is none of the north's")
@@ -498,7 +469,6 @@ func TestAMachineThatGoesNorthWithTheHarvest(t *testing.T) {
 }
 
 func TestAHandOverThatBrokeIsFinished(t *testing.T) {
-	carriesHandOvers(t)
 	r := openWork(t, ingesttest.New(), workDay).furnish()
 	r.machine("hob-1", "north-yard")
 	_, err := r.o.Office.HandOver(r.ctx, "hob-1", "ewe-barn", [16]byte{3}, false)
@@ -557,7 +527,6 @@ func fleetOf40(bad bool) string {
 
 func TestAFleetIsTakenWholeOrNotAtAll(t *testing.T) {
 	r := openWork(t, ingesttest.New(), workDay).furnish()
-	r.newestRules()
 	f := &fleetFiles{API: r.API}
 	_, err := f.ImportFleet(r.ctx, &pb.ImportFleetRequest{FileName: "fleet.csv", Table: fleetOf40(true)})
 	assert.EqualError(t, err, "fleet.csv:6:19: there is no chart dorver, or you were not granted it\n"+
@@ -603,7 +572,6 @@ func (r *workRig) taskOf(machine, task string) *pb.Task {
 // and 412.5 less 95, in one file and one call.
 func TestHoursSinceARoundAreThoseSinceTheFigureGiven(t *testing.T) {
 	r := openWork(t, ingesttest.New(), workDay).furnish()
-	r.newestRules()
 	f := &fleetFiles{API: r.API}
 	text := "machine,site,chart,as_of,hours:engine,last:r-70,last:r-300,last:r-year,last:r-mixed,trait:frame,trait:four-wheel\n" +
 		"old,north-yard,drover,2033-06-07 18:00,412.5,380,95 2032-11-02,2033-04-30,2033-06-01,90125.5,YES\n" +
@@ -643,7 +611,6 @@ func TestHoursSinceARoundAreThoseSinceTheFigureGiven(t *testing.T) {
 // TestAFleetComesWithItsHeaders: the header's hours count, since it is on.
 func TestAFleetComesWithItsHeaders(t *testing.T) {
 	r := openWork(t, ingesttest.New(), workDay).furnish()
-	r.newestRules()
 	r.reel()
 	f := &fleetFiles{API: r.API}
 	const text = "machine,site,chart,attachment,hours:reel,last:r-reel\nhob-1,north-yard,drover,reel-6,55.5,30\nhob-2,north-yard,drover,none,,\n"
@@ -669,7 +636,6 @@ func TestHoursAloneNameNoDay(t *testing.T) {
 	r.furnish()
 	_, err := r.o.Office.PutEdition(r.ctx, office.Edition{Chart: c.ID, Edition: 2, Compiled: maintenance.AppendChart(nil, func() *maintenance.Chart { c.Edition = 2; return c }())})
 	require.NoError(t, err)
-	r.newestRules()
 	_, err = (&fleetFiles{API: r.API}).ImportFleet(r.ctx, &pb.ImportFleetRequest{Table: "machine,site,chart,hours:engine,last:r-300\nold,north-yard,drover,900,890\n"})
 	require.NoError(t, err)
 	task := r.taskOf("old", "sump/change")
