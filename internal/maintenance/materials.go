@@ -9,6 +9,7 @@ import (
 	"strings"
 
 	"github.com/hourbell/hourbell/internal/maintenance/civil"
+	"github.com/hourbell/hourbell/internal/maintenance/mixing"
 	"github.com/hourbell/hourbell/internal/maintenance/moment"
 )
 
@@ -192,7 +193,22 @@ func (d *MaterialDef) mix(o *MaterialDef) (word MixWord, chart string) {
 			}
 		}
 	}
-	return word, chart
+	if len(d.Mixes)+len(o.Mixes) > 0 {
+		return word, chart
+	}
+	return published(d.Thickener, o.Thickener)
+}
+
+// published is what a published chart says of two thickeners, where the machine's
+// own chart says nothing of either material.
+func published(a, b string) (MixWord, string) {
+	switch word, chart := mixing.Say(a, b); word {
+	case mixing.No:
+		return MixNo, chart
+	case mixing.Ask:
+		return MixAsk, chart
+	}
+	return 0, ""
 }
 
 // refused says which properties of the material the task refuses.

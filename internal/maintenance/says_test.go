@@ -1,6 +1,7 @@
 package maintenance
 
 import (
+	"strings"
 	"testing"
 
 	"github.com/stretchr/testify/assert"
@@ -146,6 +147,20 @@ func TestMixing(t *testing.T) {
 			w.logs(after("1"), crank(strokes(c.was, 2)))
 			assert.Equal(t, c.want, w.said(after("2"), crank(strokes(c.now, 2))))
 		})
+	}
+}
+
+// US Bureau of Reclamation FIST 2-4, 1990, table 2: lithium complex does not go
+// with clay, is borderline with none of lithium, and calcium with lithium is.
+func TestMixingByThePublishedChart(t *testing.T) {
+	for pair, want := range map[[2]string]MixWord{{"lithium complex", "clay"}: MixNo, {"lithium", "calcium"}: MixAsk, {"lithium", "lithium complex"}: 0, {"lithium", "soap"}: 0} {
+		a, b := MaterialDef{ID: "a", Thickener: pair[0]}, MaterialDef{ID: "b", Thickener: pair[1]}
+		word, chart := a.mix(&b)
+		assert.Equal(t, want, word, pair)
+		assert.Equal(t, want != 0, strings.Contains(chart, "FIST 2-4"), pair)
+		b.Mixes = []MixDef{{With: "polyurea", Word: MixNo}}
+		word, _ = a.mix(&b)
+		assert.Zero(t, word, "the machine's own chart says what it says, and no more")
 	}
 }
 
