@@ -164,6 +164,7 @@ func aboutMachine(id string) map[string]proto.Message {
 		"RecordCause":          &pb.RecordCauseRequest{Parent: m, Cause: &pb.FoundCause{Text: "a stone"}},
 		"ListCauses":           &pb.ListCausesRequest{Parent: m},
 		"ListParts":            &pb.ListPartsRequest{Parent: m},
+		"ListMeasures":         &pb.ListMeasuresRequest{Parent: m},
 		"MeasureGun":           &pb.MeasureGunRequest{Parent: m, Gun: "van", StrokeMicrograms: 1},
 		"ListGuns":             &pb.ListGunsRequest{Parent: m},
 		"PreviewEdition":       &pb.PreviewEditionRequest{Name: "charts/ossa-rotary/editions/1", Machines: []string{m}},

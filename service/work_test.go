@@ -60,7 +60,7 @@ func workChart(edition uint32) *maintenance.Chart {
 			{
 				ID: "blower-belt/tension", Point: "blower-belt", Do: "measure", Call: "measure the belt's spring", Limbs: []maintenance.Limb{{Kind: maintenance.LimbHours, Meter: "engine", Every: 60 * hours.Hour}},
 				Who: "operator", Cautions: []string{"still", "spring"}, Walks: []string{"first-cut"},
-				Measure: []maintenance.MeasureDef{{What: "spring length", Unit: "mm", OkLo: bound(71), OkHi: bound(76), ActLo: bound(68), ActHi: bound(79), Found: true, Left: true}},
+				Measure: []maintenance.MeasureDef{{What: "spring length", Unit: "mm", Meter: "engine", OkLo: bound(71), OkHi: bound(76), ActLo: bound(68), ActHi: bound(79), Found: true, Left: true}},
 			},
 		},
 	}
@@ -423,6 +423,32 @@ func TestLeadsLeadWithAndWithoutAMachine(t *testing.T) {
 	require.NoError(t, err)
 	require.Len(t, list.Causes, 1)
 	assert.Equal(t, cause.Cause.Name, list.Causes[0].Name)
+}
+
+// The values lie on a line of 1 mm in 10 h: by hand, 76 mm is reached at 440 h.
+func TestMeasuresSayWhereTheyAreGoing(t *testing.T) {
+	r := working(t)
+	for i := range 6 {
+		_, err := pb.NewServiceRecordServiceClient(r.conn).CreateServiceRecord(r.ctx, &pb.CreateServiceRecordRequest{Parent: ossa, Record: &pb.ServiceRecord{
+			Tasks: []string{"points/blower-belt/tasks/tension"}, DoneMoment: r.moment(time.Duration(9-i) * day), Shown: []*pb.MeterShown{{Meter: "engine", ShownMs: int64(380+5*i) * hour}},
+			Measured: []*pb.Measured{{Task: "blower-belt/tension", Micro: int64(70_000_000 + 500_000*i), Unit: "mm"}}}})
+		require.NoError(t, err)
+	}
+	a, err := pb.NewMeasureServiceClient(r.conn).ListMeasures(r.ctx, &pb.ListMeasuresRequest{Parent: ossa, Task: ossa + "/points/blower-belt/tasks/tension"})
+	require.NoError(t, err)
+	require.Len(t, a.Spots, 1)
+	spot := a.Spots[0]
+	require.Len(t, spot.Values, 6)
+	assert.EqualValues(t, 380*hour, spot.Values[0].GetHoursMs())
+	assert.Contains(t, spot.Stands, "72.5 mm: in range")
+	assert.NotEmpty(t, spot.Cautions)
+	require.True(t, spot.Trend.Said, spot.Trend.Words)
+	assert.EqualValues(t, 100_000_000, spot.Trend.SlopeMicro)
+	assert.EqualValues(t, 76_000_000, spot.Trend.Ok.LimitMicro)
+	assert.Nil(t, spot.Trend.Ok.LikelyMs, "it lies further ahead than 25 h of values can speak for")
+
+	_, err = pb.NewMeasureServiceClient(r.conn).ListMeasures(r.ctx, &pb.ListMeasuresRequest{Parent: ossa, Task: "machines/ossa-2/points/blower-belt/tasks/tension"})
+	assert.Equal(t, codes.InvalidArgument, status.Code(err))
 }
 
 func TestPartsKeepTheirPieces(t *testing.T) {

@@ -72,6 +72,12 @@ func tasked() map[string]func(io.Writer) {
 		"parts --history": func(w io.Writer) {
 			printPieces(w, []*pb.MachinePart{{Name: "machines/rask-5/parts/fan-belt", Pieces: []*pb.PartPiece{{}}, Cautions: still}})
 		},
+		"measures": func(w io.Writer) {
+			printMeasures(w, []*pb.MeasuredSpot{{Task: task, Stands: "x", Cautions: still}})
+		},
+		"measures --values": func(w io.Writer) {
+			printValues(w, []*pb.MeasuredSpot{{Task: task, Values: []*pb.MeasuredValue{{}}, Cautions: still}})
+		},
 		"set": settings, "settings": settings,
 		"chart preview": takes, "chart take": takes, "chart copy": takes,
 		"chart exception": takes,

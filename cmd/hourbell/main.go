@@ -62,13 +62,14 @@ type cli struct {
 	Void     voidCmd     `cmd:"" help:"Take a service record back."`
 	Log      logCmd      `cmd:"" help:"A machine's service records."`
 
-	Remark  remarkCmd  `cmd:"" help:"What was found: write it down, change, close, carry."`
-	Remarks remarksCmd `cmd:"" help:"What was found and is open. For the technician and the parts counter."`
-	Walk    walkCmd    `cmd:"" help:"Walk-rounds: begin, answer, sign, and the sheet to take along."`
-	Look    lookCmd    `cmd:"" help:"From what is seen to where to look, in order. For the technician, at the machine or the telephone."`
-	Cause   causeCmd   `cmd:"" help:"Where the cause was. For the technician."`
-	Parts   partsCmd   `cmd:"" help:"A machine's tracked parts with their own hours. For the technician and the parts counter."`
-	Gun     gunCmd     `cmd:"" help:"What a stroke of a grease gun gives. For whoever greases."`
+	Remark   remarkCmd   `cmd:"" help:"What was found: write it down, change, close, carry."`
+	Remarks  remarksCmd  `cmd:"" help:"What was found and is open. For the technician and the parts counter."`
+	Walk     walkCmd     `cmd:"" help:"Walk-rounds: begin, answer, sign, and the sheet to take along."`
+	Look     lookCmd     `cmd:"" help:"From what is seen to where to look, in order. For the technician, at the machine or the telephone."`
+	Cause    causeCmd    `cmd:"" help:"Where the cause was. For the technician."`
+	Parts    partsCmd    `cmd:"" help:"A machine's tracked parts with their own hours. For the technician and the parts counter."`
+	Measures measuresCmd `cmd:"" help:"What was measured, how it stands to its limits, and where it is going. For the technician."`
+	Gun      gunCmd      `cmd:"" help:"What a stroke of a grease gun gives. For whoever greases."`
 
 	Tell       tellCmd       `cmd:"" help:"Tell what happened to a machine, or is going to. For the operator."`
 	Conditions conditionsCmd `cmd:"" help:"Crop, moisture, straw, dust: tell them or list them. For the operator."`

@@ -131,6 +131,7 @@ func (a *API) Register(s grpc.ServiceRegistrar) {
 	pb.RegisterSettingServiceServer(s, &settings{API: a})
 	pb.RegisterLeadServiceServer(s, &leads{API: a})
 	pb.RegisterPartServiceServer(s, &parts{API: a})
+	pb.RegisterMeasureServiceServer(s, &measures{API: a})
 	pb.RegisterDoubtServiceServer(s, &doubts{API: a})
 	pb.RegisterWarningServiceServer(s, &warnings{API: a})
 	pb.RegisterWatchServiceServer(s, &watch{API: a})
