@@ -82,7 +82,8 @@ func TestEventsComeBack(t *testing.T) {
 			require.NoError(t, err)
 			require.Equal(t, e, back)
 			require.Equal(t, b, AppendEvent(nil, back))
-			for cut := range b {
+			// Of a chart's many bytes some hundreds of cuts tell as much.
+			for cut := f.r.IntN(1 + len(b)/300); cut < len(b); cut += 1 + len(b)/300 {
 				_, err := DecodeEvent(b[:cut])
 				require.ErrorIs(t, err, ErrEncoding)
 			}

@@ -383,9 +383,9 @@ func shown(t require.TestingT, s *State) {
 func TestAnyEventsOfAnyKind(t *testing.T) {
 	require.NoError(t, wholeChart().Check())
 	require.NoError(t, otherWhole().Check())
-	seen, runs := map[EffectKind]int{}, uint64(40)
+	seen, runs := map[EffectKind]int{}, uint64(14)
 	if testing.Short() {
-		runs = 8
+		runs = 4
 	}
 	for seed := range runs {
 		r := rand.New(rand.NewPCG(seed, programSeed))

@@ -136,7 +136,7 @@ func (t *step) say(says []Say) {
 // countShields opens a remark where not all shields are on again.
 func (t *step) countShields(b *ServiceDone) {
 	if b.ShieldsOff != b.ShieldsOn {
-		t.openRemark(Remark{Text: shieldsText(b), Verdict: DoNotRun, Person: b.Person}, t.e.Key, t.e.At)
+		t.openRemark(Remark{Text: shieldsText(b), Verdict: DoNotRun, DoBy: civil.None, Person: b.Person}, t.e.Key, t.e.At)
 	}
 }
 
@@ -159,7 +159,7 @@ func (t *step) keepSeen(b *ServiceDone) {
 // openElse opens the remark that a task's criterion or measure asks for, once a
 // record and spot.
 func (t *step) openElse(def *TaskDef, spot, text, person string) {
-	r := Remark{Point: def.Point, Task: def.ID, Name: def.Else[0].Remark, Text: text, Verdict: def.Else[0].Verdict, Person: person}
+	r := Remark{Point: def.Point, Task: def.ID, Name: def.Else[0].Remark, Text: text, Verdict: def.Else[0].Verdict, DoBy: civil.None, Person: person}
 	if r.Verdict == 0 {
 		r.Verdict = RunWatched
 	}

@@ -227,7 +227,7 @@ func TestACriterionThatDoesNotHoldOpensItsRemark(t *testing.T) {
 	key := w.logs(after("6"), ServiceDone{Tasks: []string{"trough/wear"}, Person: "p2",
 		Seen: []SeenWord{{Task: "trough/wear", Criterion: "floor", Note: "a hole like a thumb"}}})
 	require.Len(t, w.s.Remarks, 1)
-	assert.Equal(t, Remark{Point: "trough", Task: "trough/wear", Name: "trough-worn", Text: "a hole like a thumb", Verdict: RunWatched, Person: "p2"}, w.s.Remarks[0].Remark)
+	assert.Equal(t, Remark{Point: "trough", Task: "trough/wear", Name: "trough-worn", DoBy: civil.None, Text: "a hole like a thumb", Verdict: RunWatched, Person: "p2"}, w.s.Remarks[0].Remark)
 	w.says(after("7"), &Void{Record: key})
 	assert.Equal(t, "the record is void", w.s.Remarks[0].How)
 }

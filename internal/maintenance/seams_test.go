@@ -246,3 +246,15 @@ func TestAnEditionWithoutATaskThatATriggerMadeDueEndsItsNotice(t *testing.T) {
 	assert.Equal(t, []Stage{StageDue}, openNotices(w.s, "p/t"))
 	assert.Equal(t, before, taskBytes(w.s, "p/t"))
 }
+
+func TestARemarkOfTheRulesHasNoDate(t *testing.T) {
+	w := newLogWorld(t)
+	w.logs(after("1"), ServiceDone{Tasks: []string{"trough/wear"}, Seen: []SeenWord{{"trough/wear", "floor", false, "thin"}}})
+	require.Len(t, w.s.Remarks, 1)
+	assert.Equal(t, civil.None, w.s.Remarks[0].DoBy)
+	for _, hold := range Ready(w.s).Holds {
+		if !hold.Remark.IsZero() {
+			assert.False(t, hold.Holds, hold.Text)
+		}
+	}
+}

@@ -197,7 +197,8 @@ func (t *step) crossing(i, limb int, st *limbStand, anew bool) (moment.Span, Key
 	if x := task.crossed(st.meter, st.mark); x != nil {
 		return x.Since, x.By
 	}
-	if !anew && task.State == DueState(st.standing) && task.Limb == limb {
+	// What is looked up may stand on another threshold than before.
+	if !anew && !st.look && task.State == DueState(st.standing) && task.Limb == limb {
 		return task.Since, task.By
 	}
 	return t.crossingNow(task, st, anew)
@@ -224,7 +225,7 @@ func (t *step) crossingNow(task *Task, st *limbStand, anew bool) (moment.Span, K
 			at = moment.At(t.s.Days[len(t.s.Days)-1].From)
 		}
 	}
-	if moved || turned {
+	if moved || turned || st.look {
 		task.cross(Crossing{Meter: st.meter, Mark: st.mark, Since: at, By: by})
 	}
 	return at, by
