@@ -40,9 +40,19 @@ func FuzzDecodeState(f *testing.F) {
 	f.Add(AppendState(nil, w.s))
 	w.bus(after("61"), "2155.00")
 	f.Add(AppendState(nil, w.s))
-	chart := heronChart()
+	year := newOtter(f)
+	year.trait("1", "serial", "7100")
+	year.answerAll("2", year.begin("2", "dawn", "p1"), "p1")
+	f.Add(AppendState(nil, year.s))
+	chart, whole := heronChart(), wholeChart()
+	charts := map[[32]byte]*Chart{year.s.Chart.Hash(): year.s.Chart, whole.Hash(): whole}
 	f.Fuzz(func(t *testing.T, b []byte) {
-		s, err := DecodeState(b, func([32]byte) (*Chart, error) { return chart, nil })
+		s, err := DecodeState(b, func(hash [32]byte) (*Chart, error) {
+			if c := charts[hash]; c != nil {
+				return c, nil
+			}
+			return chart, nil
+		})
 		if err != nil {
 			return
 		}
@@ -52,6 +62,9 @@ func FuzzDecodeState(f *testing.F) {
 		p := program{b: b}
 		for range 8 {
 			e := p.event()
+			Admit(s, e)
+			Apply(s, e, nil)
+			e = p.wholeEvent()
 			Admit(s, e)
 			Apply(s, e, nil)
 		}

@@ -297,6 +297,15 @@ func (t *step) voidValues(record, by Key) bool {
 	return found
 }
 
+// forgetValues drops the values of a record at a task.
+func (s *State) forgetValues(task string, record Key) {
+	for i := range s.Measures {
+		if m := &s.Measures[i]; m.Task == task {
+			m.Values = slices.DeleteFunc(m.Values, func(v MeasuredAt) bool { return v.Record == record })
+		}
+	}
+}
+
 // suitsMeasured refuses a value in another unit, at an unknown spot, or of nothing
 // that is measured.
 func (s *State) suitsMeasured(m *Measured, tasks []int) *fault {

@@ -258,3 +258,17 @@ func TestARemarkOfTheRulesHasNoDate(t *testing.T) {
 		}
 	}
 }
+
+func TestAnswersGivenAgainPushOutNoMeasures(t *testing.T) {
+	w := newOtter(t)
+	w.bus(after("1"), "500.00")
+	w.logs(after("1"), ServiceDone{Tasks: []string{"shaker-belt/gap"}, Measured: []Measured{{Task: "shaker-belt/gap", Spot: "upper", Unit: "mm", Micro: 12_000_000}}})
+	walk := w.begin("2", "dawn", "p1")
+	for i := range ValuesSeen + 3 {
+		w.answer("2", walk, "p1", Looked{Task: "shaker-belt/gap", Word: LookedInOrder, Measured: []Measured{walkGap("upper", int64(110+i%9), false)}})
+	}
+	list := w.s.Measures[0].Values
+	require.Len(t, list, 2, "of the answers the last")
+	assert.EqualValues(t, 12_000_000, list[0].Micro)
+	assert.EqualValues(t, 100_000*(110+(ValuesSeen+2)%9), list[1].Micro)
+}

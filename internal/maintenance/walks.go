@@ -168,19 +168,19 @@ func (t *step) answerMeasured(i int, l *Looked, rec *TaskRecord, void Key) {
 	for k := range values {
 		values[k].Task = l.Task
 	}
-	t.takeMeasured(values, rec, []int{i}, l.Word == LookedInOrder && void.IsZero())
-	if !void.IsZero() {
-		t.voidValues(rec.Record, void)
+	if void.IsZero() {
+		t.takeMeasured(values, rec, []int{i}, l.Word == LookedInOrder)
 	}
 }
 
 // looks reports whether a task is done by looking or measuring.
 func looks(d *TaskDef) bool { return d.Do == "check" || d.Do == "measure" }
 
-// unanswer voids the record and the values of an answer that no longer stands.
+// unanswer voids the record of an answer that no longer stands, and forgets its
+// values: answers given again and again would push out those of years.
 func (t *step) unanswer(task string, answer Key) {
 	key := WalkRecord(answer, task)
-	t.voidValues(key, t.e.Key)
+	t.s.forgetValues(task, key)
 	i := t.s.taskIndex(task)
 	if i < 0 {
 		return
