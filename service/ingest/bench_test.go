@@ -3,7 +3,9 @@ package ingest_test
 import (
 	"context"
 	"fmt"
+	"runtime"
 	"sync"
+	"sync/atomic"
 	"testing"
 	"time"
 
@@ -91,4 +93,55 @@ func push(b *testing.B, in *ingest.Ingest, id string, s *ingesttest.Spool, batch
 			b.Error(err)
 		}
 	}
+}
+
+// BenchmarkVerify is what rebuilding six machines costs, each with a reading a
+// minute for 40 days of 12 h. It reports events/s over all processors, and the
+// seconds that 300 machines take at that pace.
+func BenchmarkVerify(b *testing.B) {
+	const machines, readings = 6, 40 * 12 * 60
+	in := verifiable(b, machines, readings)
+	b.ReportAllocs()
+	for b.Loop() {
+		var next atomic.Int64
+		var wg sync.WaitGroup
+		for range runtime.GOMAXPROCS(0) {
+			wg.Go(func() {
+				for i := next.Add(1); i <= machines; i = next.Add(1) {
+					if v, err := in.Verify(b.Context(), fmt.Sprintf("m%d", i-1), nil); err != nil || !v.Same() {
+						b.Error(v, err)
+					}
+				}
+			})
+		}
+		wg.Wait()
+	}
+	pace := float64(b.N*machines*readings) / b.Elapsed().Seconds()
+	b.ReportMetric(pace, "events/s")
+	b.ReportMetric(300*readings/pace, "s/300-machines")
+}
+
+// verifiable is a service with machines that ran for a season.
+func verifiable(b *testing.B, machines, readings int) *ingest.Ingest {
+	now := noon
+	in, err := ingest.New(b.Context(), ingest.Options{Store: openLocal(b, b.TempDir()), Now: func() time.Time { return now }, CheckpointEvery: 1 << 30})
+	require.NoError(b, err)
+	ctx, cancel := context.WithCancel(b.Context())
+	ran := make(chan error, 1)
+	go func() { ran <- in.Run(ctx) }()
+	b.Cleanup(func() { cancel(); <-ran })
+	start := moment.Instant(noon.UnixMilli()) - 41*24*60*60*1000
+	for i := range machines {
+		id := fmt.Sprintf("m%d", i)
+		require.NoError(b, in.Commission(ctx, commissioned(id)))
+		_, err := in.Act(ctx, id, [16]byte{0xed, byte(i)}, moment.Span{}, &maintenance.EditionTaken{Chart: ingesttest.Chart()})
+		require.NoError(b, err)
+		s := ingesttest.NewSpool(byte(i + 1))
+		for n := range readings {
+			day, minute := n/720, n%720
+			s.Reading(start+moment.Instant((day*24*60+minute)*60*1000), 1000*hours.Hour+hours.Millis(n/3)*hours.Hour/20)
+		}
+		push(b, in, id, s, readings/400, 400)
+	}
+	return in
 }

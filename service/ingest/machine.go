@@ -163,8 +163,8 @@ var errPanicked = errors.New("the rules panicked")
 var errUnreadable = errors.New("the stream can't be folded")
 
 // fold reads a stream from the state's revision on and applies it. It tells each
-// now and then how far it is, and returns how many events could not be read.
-func (in *Ingest) fold(ctx context.Context, stream string, s *maintenance.State, until uint64, each func(revision uint64)) (damaged uint64, err error) {
+// what it has applied, and returns how many events could not be read.
+func (in *Ingest) fold(ctx context.Context, stream string, s *maintenance.State, until uint64, each func(revision uint64, body maintenance.Body)) (damaged uint64, err error) {
 	f := folding{Ingest: in, s: s, until: until, each: each, replayer: replayer{charts: &in.charts}}
 	for s.Revision < until && err == nil {
 		before := s.Revision
@@ -189,7 +189,7 @@ type folding struct {
 	replayer
 	s       *maintenance.State
 	until   uint64
-	each    func(uint64)
+	each    func(uint64, maintenance.Body)
 	fx      []maintenance.Effect
 	damaged uint64
 	bad     error
@@ -207,8 +207,8 @@ func (f *folding) take(e store.Entry) bool {
 		err = fmt.Errorf("revision %d, event %v: it comes out of order, or as a repeat", e.Revision, e.Key)
 	}
 	f.bad = err
-	if f.each != nil && e.Revision%progressEvery == 0 {
-		f.each(e.Revision)
+	if f.each != nil && err == nil {
+		f.each(e.Revision, event.Body)
 	}
 	return err == nil
 }

@@ -3,12 +3,9 @@ package ingest
 import (
 	"bytes"
 	"context"
-	"errors"
 	"fmt"
 
 	"github.com/hourbell/hourbell/internal/maintenance"
-	"github.com/hourbell/hourbell/internal/store"
-	"github.com/hourbell/hourbell/internal/wire"
 )
 
 // VerifyResult is what replaying a machine's stream gave.
@@ -65,40 +62,25 @@ func (in *Ingest) rebuild(ctx context.Context, s *maintenance.State, r *VerifyRe
 		progress = func(uint64, uint64) {}
 	}
 	stream := streamPrefix + r.Machine
-	damaged, err := in.fold(ctx, stream, s, r.Revision, func(done uint64) { progress(done, r.Revision) })
+	damaged, err := in.fold(ctx, stream, s, r.Revision, func(revision uint64, body maintenance.Body) {
+		r.gone(body)
+		if revision%progressEvery == 0 {
+			progress(revision, r.Revision)
+		}
+	})
 	r.Damaged, r.Events = damaged, r.Revision-damaged
-	if err != nil {
-		return err
+	if err == nil {
+		progress(r.Revision, r.Revision)
 	}
-	progress(r.Revision, r.Revision)
-	return in.countGone(ctx, stream, r)
+	return err
 }
 
-// countGone counts what the stream itself says is not in it.
-func (in *Ingest) countGone(ctx context.Context, stream string, r *VerifyResult) error {
-	var d wire.Decoder
-	from := uint64(1)
-	for {
-		err := in.o.Store.Read(ctx, stream, from, func(e store.Entry) bool {
-			from = e.Revision + 1
-			if e.Revision > r.Revision {
-				return false
-			}
-			if _, body, err := d.Unmarshal(e.Received); err == nil {
-				switch b := body.(type) {
-				case *maintenance.Thinned:
-					r.Thinned += b.Events
-				case *maintenance.SetAside:
-					r.SetAside++
-				}
-			}
-			return true
-		})
-		var hole *store.DamagedError
-		if errors.As(err, &hole) && hole.To > from {
-			from = hole.To
-			continue
-		}
-		return err
+// gone counts what the stream itself says is not in it.
+func (r *VerifyResult) gone(body maintenance.Body) {
+	switch b := body.(type) {
+	case *maintenance.Thinned:
+		r.Thinned += b.Events
+	case *maintenance.SetAside:
+		r.SetAside++
 	}
 }
