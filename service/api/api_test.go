@@ -3,6 +3,7 @@ package api
 import (
 	"context"
 	"encoding/base64"
+	"errors"
 	"fmt"
 	"slices"
 	"strings"
@@ -287,6 +288,45 @@ func TestAVerificationUnderWayRefusesAnother(t *testing.T) {
 	assert.Zero(t, s.got[0].GetSummary().Machines)
 	assert.Empty(t, v.turn, "the turn is given back")
 }
+
+// Machines are rebuilt side by side; their results come in the order asked, and
+// a stream that broke ends it all.
+func TestAVerificationTellsMachinesInTheOrderAsked(t *testing.T) {
+	a, ctx := rig(t)
+	v := &verify{API: a, turn: make(chan struct{}, 1)}
+	q := &pb.VerifyRequest{}
+	_, err := a.o.Office.CreateCustomer(t.Context(), office.Customer{ID: "fern", Display: "Fern"})
+	require.NoError(t, err)
+	_, err = a.o.Office.CreateSite(t.Context(), office.Site{ID: "yard", Customer: "fern", Display: "Yard", Zone: "Etc/UTC", TurnsAt: 240})
+	require.NoError(t, err)
+	for i := range 24 {
+		id := fmt.Sprintf("ossa-%d", i)
+		_, err := a.o.Office.RegisterMachine(t.Context(), office.Machine{ID: id, Display: "Ossa", Customer: "fern", Site: "yard"})
+		require.NoError(t, err)
+		require.NoError(t, a.o.Ingest.Commission(t.Context(), maintenance.Commissioned{Machine: id, Site: "yard", Zone: "Etc/UTC"}))
+		q.Machines = append(q.Machines, machineName(id))
+	}
+	s := &sink[pb.VerifyResponse]{ctx: ctx}
+	require.NoError(t, v.Verify(q, s))
+	var told []string
+	for _, r := range s.got {
+		if r.GetResult() != nil {
+			assert.True(t, r.GetResult().Same)
+			told = append(told, r.GetResult().Machine)
+		}
+	}
+	assert.Equal(t, q.Machines, told)
+	assert.EqualValues(t, 24, s.got[len(s.got)-1].GetSummary().Same)
+	require.ErrorIs(t, v.Verify(q, broken{s}), errBroken)
+	assert.Empty(t, v.turn, "the turn is given back")
+}
+
+var errBroken = errors.New("broken")
+
+// broken is a stream on which nothing can be sent.
+type broken struct{ *sink[pb.VerifyResponse] }
+
+func (broken) Send(*pb.VerifyResponse) error { return errBroken }
 
 // TestAVerificationSaysWhatIsWrong in words.
 func TestAVerificationSaysWhatIsWrong(t *testing.T) {
