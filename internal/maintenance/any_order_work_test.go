@@ -50,7 +50,7 @@ func (d *lateSeason) pick(list ...string) string { return list[d.r.IntN(len(list
 
 func (d *lateSeason) draw() {
 	at := d.when()
-	switch d.r.IntN(8) {
+	switch d.r.IntN(9) {
 	case 0, 1:
 		b := &ServiceDone{Tasks: []string{d.pick("t/0", "t/1", "t/5", "t/6", "t/7", "t/9", "trough/overhaul", "breather/change", "breather/change:left")}, Date: civil.None, Person: "p1"}
 		if d.r.IntN(3) == 0 {
@@ -87,7 +87,13 @@ func (d *lateSeason) draw() {
 			}
 			d.add(at.Add(hours.Millis(1+d.r.IntN(50))*hours.Minute), &Walk{Act: WalkAnswer, Walk: walk.Key, Looked: []Looked{l}, Date: civil.None, Person: "p1"}, walk)
 		}
-	case 7:
+	case 7: // a void brings no postponement back that its record ended: none of these is void
+		if d.r.IntN(2) == 0 {
+			d.add(at, &ServiceDone{Tasks: []string{"hub/level"}, Date: civil.None, Person: "p1"}, nil)
+			return
+		}
+		d.add(at, &Postponed{Tasks: []string{"hub/level"}, Why: "rain", UntilDate: dayOne.AddDays(20 + d.r.IntN(9))}, nil)
+	case 8:
 		d.add(at, &SettingsLeft{Settings: []SettingLeft{{Setting: "drum", Left: micro(int64(d.n))}}}, nil)
 	}
 }
@@ -119,7 +125,11 @@ func TestAnyOrderOfActsGivesTheSame(t *testing.T) {
 		base := newWorld(t)
 		base.service("rules", after("0"), &RulesChanged{Version: WorkRules})
 		base.service("edition", after("0"), &EditionTaken{Chart: wholeChart()})
-		base.turn(1, 5)
+		for n := 1; n <= 5; n++ {
+			from := dayAt(n, "0")
+			d.list = append(d.list, late{e: &Event{Key: DayKey(dayOne.AddDays(n)), Writer: WriterService, At: moment.At(from), Known: from,
+				Body: &DayTurned{Date: dayOne.AddDays(n), From: from, Until: dayAt(n+1, "0")}}})
+		}
 		var readings []*Event
 		for i := range 60 {
 			readings = append(readings, base.agent('a', moment.At(after("0").Add(hours.Millis(i)*2*hours.Hour)), reading((h("1000")+hours.Millis(i)*hours.Hour/4).String())))
@@ -152,7 +162,7 @@ func sameWhole(s *State) map[string]string {
 	out := map[string]string{}
 	for i := range s.Tasks {
 		task := &s.Tasks[i]
-		out[task.ID] = fmt.Sprint(task.State, task.Build, task.latestKey())
+		out[task.ID] = fmt.Sprint(task.State, task.Build, task.latestKey(), task.Postponed)
 		if r := task.latest(); r != nil {
 			out[task.ID] += fmt.Sprint(r.Hours, r.Date)
 		}
