@@ -2,7 +2,8 @@ package maintenance
 
 import "fmt"
 
-// confirmed lets a record count that waits for someone who may do the work.
+// confirmed lets a record count that waits for someone who may do the work, and
+// is a second person's signature where the task asks for one.
 func (t *step) confirmed(b *Confirmed) {
 	done := false
 	for i := range t.s.Tasks {
@@ -20,7 +21,7 @@ func (t *step) confirmTask(i int, b *Confirmed) bool {
 	was := task.latestKey()
 	for j := range task.Records {
 		r := &task.Records[j]
-		if r.Record != b.Record || !t.s.mayConfirm(i, r, b.As) {
+		if r.Record != b.Record || !t.s.mayConfirm(i, r, b) {
 			continue
 		}
 		r.Waiting, r.Confirm = false, t.e.Key
@@ -35,13 +36,24 @@ func (t *step) confirmTask(i int, b *Confirmed) bool {
 	return false
 }
 
-// mayConfirm reports whether someone's word makes a task's waiting record count.
-func (s *State) mayConfirm(i int, r *TaskRecord, as string) bool {
+// mayConfirm reports whether someone's word makes a task's waiting record count,
+// or signs for one that counts.
+func (s *State) mayConfirm(i int, r *TaskRecord, b *Confirmed) bool {
 	who := 0
 	if def := s.taskDef(i); def != nil {
 		who = rankOf(def.Who)
 	}
-	return r.Waiting && as != "" && rankOf(as) >= who
+	if b.As == "" || rankOf(b.As) < who {
+		return false
+	}
+	return r.Waiting || s.wantsSign(i, r) && b.Person != "" && b.Person != r.Person
+}
+
+// wantsSign reports whether a record that counts waits for a second person's
+// signature.
+func (s *State) wantsSign(i int, r *TaskRecord) bool {
+	def := s.taskDef(i)
+	return def != nil && def.SignOff && r.stands() && r.Confirm.IsZero()
 }
 
 func (s *State) suitsConfirmed(b *Confirmed) *fault {
@@ -51,7 +63,7 @@ func (s *State) suitsConfirmed(b *Confirmed) *fault {
 	if f := suitsPart(b.As, false); f != nil {
 		return f
 	}
-	known, waits, void := false, "", false
+	known, waits, void, signs := false, "", false, false
 	for i := range s.Tasks {
 		for j := range s.Tasks[i].Records {
 			r := &s.Tasks[i].Records[j]
@@ -59,10 +71,11 @@ func (s *State) suitsConfirmed(b *Confirmed) *fault {
 				continue
 			}
 			known, void = true, void || !r.Void.IsZero()
-			if r.Void.IsZero() && s.mayConfirm(i, r, b.As) {
+			if r.Void.IsZero() && s.mayConfirm(i, r, b) {
 				return nil
 			}
-			if def := s.taskDef(i); r.Waiting && def != nil {
+			signs = signs || s.wantsSign(i, r)
+			if def := s.taskDef(i); def != nil && (r.Waiting || signs && rankOf(b.As) < rankOf(def.Who)) {
 				waits = def.Who
 			}
 		}
@@ -74,6 +87,8 @@ func (s *State) suitsConfirmed(b *Confirmed) *fault {
 		return &fault{"record", "it is void", "log the work anew"}
 	case waits != "":
 		return &fault{"as", fmt.Sprintf("it is work for the %s, and the %s may not confirm it", waits, b.As), "ask the " + waits}
+	case signs:
+		return &fault{"person", "a second person signs, and not who did it", "let another person sign"}
 	}
 	return &fault{"record", "it counts already", "nothing is left to do"}
 }

@@ -103,7 +103,7 @@ func (r *readying) tasks() {
 	}
 	for i := range min(len(s.Chart.Tasks), len(s.Tasks)) {
 		d, task := &s.Chart.Tasks[i], &s.Tasks[i]
-		if task.Build != BuildFitted {
+		if task.Build != BuildFitted || !s.attached(d.Point) {
 			continue
 		}
 		h := Hold{Holds: true, Point: d.Point, Task: d.ID}
@@ -195,7 +195,7 @@ func (r *readying) unknown() {
 	}
 	var names []string
 	for i := range min(len(s.Chart.Tasks), len(s.Tasks)) {
-		if len(s.Chart.Tasks[i].Limbs) > 0 && s.Tasks[i].Build == BuildFitted && s.Tasks[i].State == DueUnknown {
+		if len(s.Chart.Tasks[i].Limbs) > 0 && s.Tasks[i].Build == BuildFitted && s.Tasks[i].State == DueUnknown && s.attached(s.Chart.Tasks[i].Point) {
 			names = append(names, s.Tasks[i].ID)
 		}
 	}

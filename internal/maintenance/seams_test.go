@@ -272,3 +272,29 @@ func TestAnswersGivenAgainPushOutNoMeasures(t *testing.T) {
 	assert.EqualValues(t, 12_000_000, list[0].Micro)
 	assert.EqualValues(t, 100_000*(110+(ValuesSeen+2)%9), list[1].Micro)
 }
+
+func TestASecondPersonSignsForWorkThatCounts(t *testing.T) {
+	w := workWorld(t, TaskDef{ID: "p/t", Do: "check", Who: "technician", SignOff: true})
+	rec := w.logs(after("1"), ServiceDone{Tasks: []string{"p/t"}, Person: "p1", As: "technician"})
+	require.False(t, Ready(w.s).Ready)
+	assert.Equal(t, "a second person signs, and not who did it", w.refuses(after("2"), &Confirmed{Record: rec, Person: "p1", As: "technician"}).Why)
+	assert.Contains(t, w.refuses(after("2"), &Confirmed{Record: rec, Person: "p2", As: "operator"}).Why, "the operator may not confirm it")
+	w.says(after("2"), &Confirmed{Record: rec, Person: "p2", As: "technician"})
+	assert.Equal(t, w.last.Key, w.task("p/t").Records[0].Confirm)
+	assert.Equal(t, rec, w.task("p/t").Cycle, "no new cycle")
+	assert.True(t, Ready(w.s).Ready)
+	assert.Equal(t, "it counts already", w.refuses(after("3"), &Confirmed{Record: rec, Person: "p3", As: "technician"}).Why)
+}
+
+func TestAnAttachmentThatIsOffHoldsNoMachine(t *testing.T) {
+	chart := logChart()
+	chart.Tasks = append(chart.Tasks, TaskDef{ID: "reel-cam/look", Point: "reel-cam", Do: "check", SignOff: true})
+	w := newWorld(t)
+	w.service("rules 2", after("0"), &RulesChanged{Version: WorkRules})
+	w.service("edition", after("0"), &EditionTaken{Chart: chart})
+	w.reelHead("1", true, "r1", "40")
+	w.done(after("1.5"), "reel-cam/look")
+	require.False(t, Ready(w.s).Ready, "not signed for")
+	w.reelHead("2", false, "r1", "40")
+	assert.True(t, Ready(w.s).Ready)
+}
