@@ -407,7 +407,6 @@ func TestGoldenYear(t *testing.T) {
 		seen.deciding(s)
 	}
 	for _, k := range allKinds {
-		// A commissioned machine and a reading are of every season.
 		assert.True(t, kinds[k], "kind %d is not in the stream", k)
 	}
 	for _, name := range goldenWants {
