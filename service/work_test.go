@@ -345,6 +345,34 @@ func TestAWalkRoundIsWalkedAndSigned(t *testing.T) {
 	assert.Len(t, list.Walks, 2)
 }
 
+// An answer that is in order is a service of work that is done by looking, and
+// stands in the log as such.
+func TestAWalkRoundsAnswersStandInTheLog(t *testing.T) {
+	r := working(t)
+	walks, records := pb.NewWalkServiceClient(r.conn), pb.NewServiceRecordServiceClient(r.conn)
+	begun, err := walks.BeginWalk(r.ctx, &pb.BeginWalkRequest{Parent: ossa, Occasion: "first-cut"})
+	require.NoError(t, err)
+	_, err = walks.AnswerWalk(r.ctx, &pb.AnswerWalkRequest{Name: begun.Walk.Name, Answers: []*pb.WalkLineAnswer{
+		{Task: grease, Answer: pb.WalkAnswer_WALK_ANSWER_IN_ORDER},
+		{Task: "points/blower-belt/tasks/tension", Answer: pb.WalkAnswer_WALK_ANSWER_IN_ORDER, Measured: []*pb.Measured{{Micro: 73_000_000, Unit: "mm"}}},
+	}})
+	require.NoError(t, err)
+	list, err := records.ListServiceRecords(r.ctx, &pb.ListServiceRecordsRequest{Parent: ossa})
+	require.NoError(t, err)
+	require.Len(t, list.Records, 1, "greasing is not done by looking at it")
+	one := list.Records[0]
+	assert.Equal(t, []string{"points/blower-belt/tasks/tension"}, one.Tasks)
+	assert.Equal(t, begun.Walk.Name, one.Walk)
+	require.Len(t, one.Measured, 1)
+	assert.EqualValues(t, 73_000_000, one.Measured[0].Micro)
+	void, err := records.VoidServiceRecord(r.ctx, &pb.VoidServiceRecordRequest{Name: one.Name, Why: "the wrong belt"})
+	require.NoError(t, err)
+	assert.True(t, void.Record.Voided)
+	state, err := pb.NewTaskServiceClient(r.conn).GetTask(r.ctx, &pb.GetTaskRequest{Name: ossa + "/points/blower-belt/tasks/tension"})
+	require.NoError(t, err)
+	assert.Nil(t, state.Task.LastService)
+}
+
 func TestTasksArePutOffAndReturned(t *testing.T) {
 	r := working(t)
 	tasks := pb.NewTaskServiceClient(r.conn)

@@ -429,8 +429,10 @@ type Walk struct {
 	Looked   []Looked
 	Date     civil.Date
 	Person   string
-	As       string // sign: second or receiver
-	Why      string // leave
+	// As is, of a signature, second or receiver; of answers the person's part in
+	// the trade, as in ServiceDone.
+	As  string
+	Why string // leave
 }
 
 // SettingLeft is one setting, as found and as left.

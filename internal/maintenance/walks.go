@@ -150,9 +150,13 @@ func (t *step) answerRecord(b *Walk, l *Looked, person string, void Key) {
 	}
 	rec.Hours, rec.Looked = s.hoursOf(&ServiceDone{}, t.e.At)
 	t.answerMeasured(i, l, &rec, void)
-	if l.Word == LookedInOrder && looks(&s.Chart.Tasks[i]) {
-		t.record(i, rec, "")
+	if l.Word != LookedInOrder || !looks(&s.Chart.Tasks[i]) {
+		return
 	}
+	if rec.As = b.As; rec.As != "" && rankOf(rec.As) < rankOf(s.Chart.Tasks[i].Who) {
+		rec.Said, rec.Waiting = SaidWho, true
+	}
+	t.record(i, rec, "")
 }
 
 // answerMeasured keeps the values of an answer. One that says remark opens its
@@ -374,6 +378,9 @@ func (s *State) suitsSign(b *Walk, w *WalkSeen) *fault {
 // suitsAnswers refuses answers for what the walk-round does not look at. After a
 // change of edition any task is taken that it may have had.
 func (s *State) suitsAnswers(b *Walk, w *WalkSeen) *fault {
+	if f := suitsPart(b.As, true); f != nil {
+		return f
+	}
 	if len(w.Looked)+len(b.Looked) > LookedKept {
 		return &fault{"looked", fmt.Sprintf("more than %d answers", LookedKept), "begin another walk-round"}
 	}

@@ -133,6 +133,21 @@ func TestMeasuredAnswersAreKeptAndTakenBack(t *testing.T) {
 	}
 }
 
+func TestAnAnswerByWhoMayNotDoItWaits(t *testing.T) {
+	w := newOtter(t)
+	w.s.Chart.Tasks[w.s.taskIndex("ladder/look")].Who = "dealer"
+	walk := w.begin("1", WalkBeforeSeason, "p1")
+	w.says(after("2"), &Walk{Act: WalkAnswer, Walk: walk, Looked: []Looked{{Task: "ladder/look", Word: inOrder}}, Date: civil.None, Person: "p1", As: "operator"})
+	rec := WalkRecord(w.last.Key, "ladder/look")
+	require.Len(t, w.task("ladder/look").Records, 1)
+	assert.True(t, w.task("ladder/look").Records[0].Waiting)
+	assert.Equal(t, SaidWho, w.task("ladder/look").Records[0].Said)
+	assert.Equal(t, DueUnknown, w.task("ladder/look").State, "it does not count yet")
+	assert.Contains(t, w.refused("3", &Walk{Act: WalkAnswer, Walk: walk, Looked: []Looked{{Task: "ladder/look", Word: inOrder}}, Date: civil.None, As: "smith"}), "no part in the trade")
+	w.says(after("3"), &Confirmed{Record: rec, Person: "p7", As: "dealer"})
+	assert.Equal(t, NotDue, w.task("ladder/look").State)
+}
+
 func TestAnswersForWhatIsNotOnTheSheetAreRefused(t *testing.T) {
 	w := newOtter(t)
 	w.trait("0.5", "serial", "7412")

@@ -33,6 +33,7 @@ type shelf struct {
 type shelved struct {
 	key      maintenance.Key
 	revision uint64
+	task     string // of a walk-round's answer; "" the event is the record
 }
 
 func (s *shelves) of(machine string) *shelf {
@@ -52,7 +53,8 @@ func (s *shelves) of(machine string) *shelf {
 // shelf gives a machine's shelf, locked and up to date. The caller unlocks it.
 func (a *API) shelf(ctx context.Context, machine string) (*shelf, error) {
 	var last uint64
-	if err := a.view(ctx, machine, func(st *maintenance.State) { last = st.Revision }); err != nil {
+	var works map[string]bool
+	if err := a.view(ctx, machine, func(st *maintenance.State) { last, works = st.Revision, notLooked(st.Chart) }); err != nil {
 		return nil, err
 	}
 	s := a.shelves.of(machine)
@@ -64,7 +66,7 @@ func (a *API) shelf(ctx context.Context, machine string) (*shelf, error) {
 		if revision > last || ctx.Err() != nil {
 			return false
 		}
-		s.put(e, revision)
+		s.put(e, revision, works)
 		return true
 	})
 	if damaged := (*store.DamagedError)(nil); errors.As(err, &damaged) {
@@ -78,11 +80,29 @@ func (a *API) shelf(ctx context.Context, machine string) (*shelf, error) {
 	return s, nil
 }
 
-func (s *shelf) put(e *maintenance.Event, revision uint64) {
+// notLooked are the chart's tasks that are not done by looking or measuring: an
+// answer of a walk-round is no record of them.
+func notLooked(c *maintenance.Chart) map[string]bool {
+	works := make(map[string]bool)
+	if c != nil {
+		for i := range c.Tasks {
+			works[c.Tasks[i].ID] = c.Tasks[i].Do != "check" && c.Tasks[i].Do != "measure"
+		}
+	}
+	return works
+}
+
+func (s *shelf) put(e *maintenance.Event, revision uint64, works map[string]bool) {
 	s.upTo = revision
 	switch b := e.Body.(type) {
 	case *maintenance.ServiceDone:
-		s.rows = append(s.rows, shelved{e.Key, revision})
+		s.rows = append(s.rows, shelved{key: e.Key, revision: revision})
+	case *maintenance.Walk:
+		for i := range b.Looked {
+			if l := &b.Looked[i]; l.Word == maintenance.LookedInOrder && !works[l.Task] {
+				s.rows = append(s.rows, shelved{maintenance.WalkRecord(e.Key, l.Task), revision, l.Task})
+			}
+		}
 	case *maintenance.EditionTaken:
 		s.take(b.Chart.Hash())
 	case *maintenance.Void:
@@ -110,8 +130,8 @@ func (s *shelf) find(key maintenance.Key) (shelved, bool) {
 	return s.rows[i], true
 }
 
-// before gives up to n records before a revision, the last written first, and
-// whether there are more.
+// before gives some n records before a revision, the last written first, and
+// whether there are more. Those of one walk-round's event stay together.
 func (s *shelf) before(revision uint64, n int) ([]shelved, bool) {
 	end, _ := slices.BinarySearchFunc(s.rows, revision, func(r shelved, at uint64) int {
 		if r.revision < at {
@@ -120,16 +140,41 @@ func (s *shelf) before(revision uint64, n int) ([]shelved, bool) {
 		return 1
 	})
 	from := max(end-n, 0)
+	for from > 0 && s.rows[from-1].revision == s.rows[from].revision {
+		from--
+	}
 	out := slices.Clone(s.rows[from:end])
 	slices.Reverse(out)
 	return out, from > 0
 }
 
-// fetch reads the event at a revision.
+// fetch reads the record at a revision: an event, or an answer in one.
 func (a *API) fetch(ctx context.Context, machine string, at shelved) (*past, error) {
 	part, err := a.window(ctx, machine, at.revision, at.revision+1, func(*maintenance.Event) bool { return true })
 	if err != nil || len(part) == 0 {
 		return nil, err
 	}
+	if b, is := part[0].event.Body.(*maintenance.Walk); is {
+		return &past{event: answered(part[0].event, b, at), revision: at.revision}, nil
+	}
 	return &part[0], nil
+}
+
+// answered is the service record that an answer of a walk-round is.
+func answered(e *maintenance.Event, b *maintenance.Walk, at shelved) *maintenance.Event {
+	done := &maintenance.ServiceDone{Tasks: []string{at.task}, Date: b.Date, Person: b.Person, As: b.As, Walk: b.Walk}
+	if b.Act == maintenance.WalkBegin {
+		done.Walk = e.Key
+	}
+	for i := range b.Looked {
+		if l := &b.Looked[i]; l.Task == at.task {
+			done.Note, done.Measured = l.Text, slices.Clone(l.Measured)
+		}
+	}
+	for i := range done.Measured {
+		done.Measured[i].Task = at.task
+	}
+	one := *e
+	one.Key, one.Body = at.key, done
+	return &one
 }

@@ -80,7 +80,7 @@ func (s *walks) AnswerWalk(ctx context.Context, q *pb.AnswerWalkRequest) (*pb.An
 	if err != nil {
 		return nil, err
 	}
-	body := &maintenance.Walk{Act: maintenance.WalkAnswer, Walk: key}
+	body := &maintenance.Walk{Act: maintenance.WalkAnswer, Walk: key, As: s.partOf(access.Person(ctx))}
 	if len(q.GetAnswers()) == 0 {
 		return nil, fault.InvalidField("answers", "none is given", "answer a line or more")
 	}
