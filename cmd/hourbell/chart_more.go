@@ -7,6 +7,7 @@ import (
 	"path/filepath"
 	"strings"
 
+	"github.com/hourbell/hourbell/internal/chart"
 	pb "github.com/hourbell/hourbell/proto/hourbell/v1"
 )
 
@@ -26,12 +27,19 @@ func (c *chartSchemaCmd) Run(s *session) error {
 func isFile(typed string) bool { return strings.HasSuffix(typed, ".yaml") }
 
 type chartCompareCmd struct {
-	Chart string `arg:"" help:"The chart, as CHART for the newest edition or CHART/EDITION."`
-	Other string `arg:"" help:"What it is compared with: CHART/EDITION, or a file NAME.points.yaml."`
+	Chart string `arg:"" help:"The chart as it was: CHART for the newest edition or CHART/EDITION; or a file NAME.points.yaml, where the other is a file too."`
+	Other string `arg:"" help:"The chart as it is to be: CHART/EDITION, or a file NAME.points.yaml. Two files need no service."`
+	overFlag
 }
 
 // Run says what differs.
 func (c *chartCompareCmd) Run(s *session) error {
+	switch {
+	case isFile(c.Chart) && isFile(c.Other):
+		return compareFiles(s, c.Chart, c.Other, c.Over)
+	case isFile(c.Chart):
+		return fmt.Errorf("%s: an edition is compared with a file, not a file with an edition; say hourbell chart compare %s %s", c.Chart, c.Other, c.Chart)
+	}
 	q := &pb.CompareEditionsRequest{Name: editionName(c.Chart)}
 	if !isFile(c.Other) {
 		q.Other = editionName(c.Other)
@@ -201,12 +209,16 @@ func (c *chartExceptionCmd) Run(s *session) error {
 }
 
 type chartTableCmd struct {
-	Machine string `arg:"" help:"The machine's id."`
+	Machine string `arg:"" help:"The machine's id; or a file NAME.points.yaml, whose table is printed without a service, whatever a machine is fitted with."`
 	Out     string `help:"Write it there; standard output where left out." placeholder:"FILE"`
+	overFlag
 }
 
-// Run prints the machine's table of grease and oil.
+// Run prints the machine's table of grease and oil, or the file's.
 func (c *chartTableCmd) Run(s *session) error {
+	if isFile(c.Machine) {
+		return c.file(s)
+	}
 	a, err := call(s, pb.NewChartServiceClient, pb.ChartServiceClient.GetLubricationTable, &pb.GetLubricationTableRequest{Name: under("machines", c.Machine)})
 	if err != nil {
 		return err
@@ -217,8 +229,26 @@ func (c *chartTableCmd) Run(s *session) error {
 	} else {
 		printLubrication(&text, lastPart(c.Machine), a.Tasks)
 	}
+	return c.write(s, a, text.String())
+}
+
+// file prints the table of a chart's file.
+func (c *chartTableCmd) file(s *session) error {
+	read, err := readChart(c.Machine, c.Over)
+	if err != nil {
+		return err
+	}
+	var text strings.Builder
+	if err := chart.Table(&text, read.Chart, nil); err != nil {
+		return err
+	}
+	return c.write(s, &pb.GetLubricationTableResponse{Text: text.String()}, text.String())
+}
+
+// write prints a table, or writes it to its file.
+func (c *chartTableCmd) write(s *session, a *pb.GetLubricationTableResponse, text string) error {
 	if c.Out != "" {
-		if err := os.WriteFile(c.Out, []byte(text.String()), 0o644); err != nil {
+		if err := os.WriteFile(c.Out, []byte(text), 0o644); err != nil {
 			return fmt.Errorf("write the table: %w", err)
 		}
 	}
@@ -227,7 +257,7 @@ func (c *chartTableCmd) Run(s *session) error {
 			fmt.Fprintf(w, "%s written.\n", plain(c.Out))
 			return
 		}
-		_, _ = io.WriteString(w, text.String())
+		_, _ = io.WriteString(w, text)
 	})
 }
 

@@ -130,17 +130,14 @@ func summaryText(c *pb.ChartSummary) string {
 }
 
 type chartCheckCmd struct {
-	File  string `arg:"" type:"existingfile" help:"The chart, NAME.points.yaml."`
+	File  string `arg:"" help:"The chart, NAME.points.yaml."`
 	Print bool   `help:"Print it for people to read, in walking order."`
+	overFlag
 }
 
 // Run compiles the chart and says what it found.
 func (c *chartCheckCmd) Run(s *session) error {
-	text, err := readFile(c.File)
-	if err != nil {
-		return err
-	}
-	read, err := chart.Read(c.File, text)
+	read, err := readChart(c.File, c.Over)
 	if err != nil {
 		return err
 	}
@@ -154,21 +151,19 @@ func (c *chartCheckCmd) Run(s *session) error {
 }
 
 type chartCompileCmd struct {
-	File string `arg:"" type:"existingfile" help:"The chart, NAME.points.yaml."`
+	File string `arg:"" help:"The chart, NAME.points.yaml."`
 	Out  string `help:"Where to write it; beside the chart, as NAME.hbchart, where left out." placeholder:"FILE"`
+	overFlag
 }
 
 // Run compiles the chart and writes it in the domain's fixed encoding, which is
 // what travels to agents.
 func (c *chartCompileCmd) Run(s *session) error {
-	text, err := readFile(c.File)
+	read, err := readChart(c.File, c.Over)
 	if err != nil {
 		return err
 	}
-	compiled, err := chart.Compile(c.File, text)
-	if err != nil {
-		return err
-	}
+	compiled := read.Chart
 	out := c.Out
 	if out == "" {
 		out = strings.TrimSuffix(c.File, ".points.yaml") + ".hbchart"
@@ -191,12 +186,16 @@ func (c *chartCompileCmd) Run(s *session) error {
 }
 
 type chartPrintCmd struct {
-	Chart string `arg:"" help:"The chart, as CHART for the newest edition or CHART/EDITION."`
+	Chart string `arg:"" help:"The chart, as CHART for the newest edition or CHART/EDITION; or a file NAME.points.yaml, without a service."`
 	YAML  bool   `help:"As it was written."`
+	overFlag
 }
 
-// Run prints the edition.
+// Run prints the edition, or the file.
 func (c *chartPrintCmd) Run(s *session) error {
+	if isFile(c.Chart) {
+		return (&chartCheckCmd{File: c.Chart, Print: true, overFlag: c.overFlag}).Run(s)
+	}
 	a, err := call(s, pb.NewChartServiceClient, pb.ChartServiceClient.GetEdition, &pb.GetEditionRequest{Name: editionName(c.Chart)})
 	if err != nil {
 		return err

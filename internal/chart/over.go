@@ -1,6 +1,7 @@
 package chart
 
 import (
+	"errors"
 	"fmt"
 	"slices"
 	"strconv"
@@ -42,6 +43,12 @@ func ReadOver(name string, src []byte, base func(chart string, edition uint32) (
 	merged, machine := o.whole(root, maxBases)
 	return readRoot(rep, merged, machine)
 }
+
+// Missing is why a base can't be had, where whoever looks for it knows what to do.
+type Missing struct{ Why, Do string }
+
+// Error gives the reason; what to do is told beside it.
+func (m *Missing) Error() string { return m.Why }
 
 // maxBases is how many charts may stand on each other.
 const maxBases = 4
@@ -153,7 +160,11 @@ func (o *over) under(on *value, left int) *yaml.Node {
 	chart, edition := on.str("chart"), uint32(on.whole("edition", 0))
 	src, err := o.base(chart, edition)
 	if err != nil {
-		o.rep.add(on.node, on.place.String(), fmt.Sprintf("edition %d of %s can't be had: %v", edition, chart, err), "", "import it first, or mend the name")
+		fix := "import it first, or mend the name"
+		if missing := (*Missing)(nil); errors.As(err, &missing) {
+			fix = missing.Do
+		}
+		o.rep.add(on.node, on.place.String(), fmt.Sprintf("edition %d of %s can't be had: %v", edition, chart, err), "", fix)
 		return nil
 	}
 	mine := o.rep.file

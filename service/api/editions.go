@@ -72,12 +72,12 @@ func (s *charts) CompareEditions(ctx context.Context, q *pb.CompareEditionsReque
 	if err != nil {
 		return nil, err
 	}
-	return &pb.CompareEditionsResponse{Changes: changesOf(was, now)}, nil
+	return &pb.CompareEditionsResponse{Changes: Changes(was, now)}, nil
 }
 
-// changesOf gives what differs between two charts, with the cautions of each task
+// Changes gives what differs between two charts, with the cautions of each task
 // as they will be, or were where it is gone.
-func changesOf(was, now *maintenance.Chart) []*pb.ChartChange {
+func Changes(was, now *maintenance.Chart) []*pb.ChartChange {
 	var out []*pb.ChartChange
 	for _, c := range chart.Compare(was, now) {
 		one := &pb.ChartChange{About: c.ID, Words: c.String(), Was: c.Was, Now: c.Now}
@@ -409,7 +409,7 @@ func (s *charts) ImportException(ctx context.Context, q *pb.ImportExceptionReque
 	}
 	err = s.view(ctx, machine, func(st *maintenance.State) {
 		if st.Chart != nil {
-			out.Changes = changesOf(st.Chart, c)
+			out.Changes = Changes(st.Chart, c)
 		}
 	})
 	if err != nil || q.GetValidateOnly() || out.Effect.Refused != "" {
