@@ -8,6 +8,7 @@ import (
 	"strings"
 	"testing"
 
+	"github.com/alecthomas/kong"
 	"github.com/rogpeppe/go-internal/txtar"
 	"github.com/stretchr/testify/require"
 
@@ -90,6 +91,34 @@ func TestReadmesChartGetsTheReadmesAnswers(t *testing.T) {
 		require.Equal(t, s.printed, out.String(), "check %d, of\n%s", checks, s.chart)
 	}
 	require.Equal(t, 7, checks)
+}
+
+// TestReadmesCommandsAreTheProgramsOwn reads every command line of the README as
+// the program reads it, without doing anything.
+func TestReadmesCommandsAreTheProgramsOwn(t *testing.T) {
+	text, err := os.ReadFile("../../README.md")
+	require.NoError(t, err)
+	lines := regexp.MustCompile(`(?m)^    (?:\$ )?hourbell (.*?)(?: +#.*| +>.*)?$`).FindAllStringSubmatch(string(text), -1)
+	require.Greater(t, len(lines), 40)
+	t.Chdir(t.TempDir())
+	for _, line := range lines {
+		var args []string
+		for _, m := range regexp.MustCompile(`(?:[^\s"]|"[^"]*")+`).FindAllString(line[1], -1) {
+			arg := strings.ReplaceAll(m, `"`, "")
+			if strings.HasSuffix(arg, ".yaml") || strings.HasSuffix(arg, ".csv") {
+				require.NoError(t, os.WriteFile(arg, nil, 0o600))
+			}
+			args = append(args, arg)
+		}
+		parser, err := kong.New(&cli{}, kong.Vars{"version": "", "data": defaultData})
+		require.NoError(t, err)
+		_, err = parser.Parse(args)
+		if line[1] == "site add thistle-hollow barn" {
+			require.Error(t, err, "the README shows that the zone is missing")
+			continue
+		}
+		require.NoError(t, err, line[1])
+	}
 }
 
 // theScripts puts the script's words into a command of the README.
