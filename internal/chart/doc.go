@@ -53,9 +53,10 @@
 //
 // The table of fields (language.go with the sections' files beside it) names
 // every field with its kind, its limits and what it says. Reading, checking,
-// suggestions and the JSON Schema follow from that table; what depends on two
-// places at once is checked in the compile files. A new field is a row there and
-// a line that takes it over.
+// suggestions and the JSON Schema (Schema) follow from it; what depends on two
+// places at once is checked in the compile files. A new field is a row there and a
+// line that takes it over. Describe, Table and Compare say a compiled chart again
+// for people.
 //
 // A chart that says nothing of the newer words keeps the bytes it had under the
 // first encoding: its basis and the structure of its amounts stay out of the
