@@ -27,14 +27,14 @@ func (c *enrolCmd) Run(s *session) error {
 }
 
 type agentsCmd struct {
-	List    agentsListCmd   `cmd:"" default:"withargs" help:"List the agents."`
-	Suspend agentSuspendCmd `cmd:"" help:"Keep an agent from speaking until it is resumed."`
-	Resume  agentResumeCmd  `cmd:"" help:"Let a suspended agent speak again."`
-	Revoke  agentRevokeCmd  `cmd:"" help:"End an agent's right to speak for good."`
+	List    agentsListCmd   `cmd:"" default:"withargs" help:"Which agents are there, and when was each heard? For who runs the service."`
+	Suspend agentSuspendCmd `cmd:"" help:"Keep an agent from speaking until it is resumed. For who runs the service."`
+	Resume  agentResumeCmd  `cmd:"" help:"Let a suspended agent speak again. For who runs the service."`
+	Revoke  agentRevokeCmd  `cmd:"" help:"End an agent's right to speak for good. For who runs the service."`
 }
 
 type agentsListCmd struct {
-	Machine string `help:"Only this machine's."`
+	Machine string `help:"Only this machine's." placeholder:"MACHINE"`
 }
 
 // Run lists the agents.

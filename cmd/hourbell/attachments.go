@@ -9,17 +9,17 @@ import (
 )
 
 type attachmentCmd struct {
-	Add     attachmentAddCmd  `cmd:"" help:"For the workshop manager: add a header or another part that moves between machines."`
-	List    attachmentListCmd `cmd:"" help:"For the crew boss: which header is on which machine?"`
-	PutOn   putOnCmd          `cmd:"" help:"For the operator: write down that an attachment was put on a machine. Its hours and services go with it."`
-	TakeOff takeOffCmd        `cmd:"" help:"For the operator: write down that an attachment was taken off."`
+	Add     attachmentAddCmd  `cmd:"" help:"Add a header or another part that moves between machines. For the workshop manager."`
+	List    attachmentListCmd `cmd:"" help:"Which header is on which machine? For the crew boss."`
+	PutOn   putOnCmd          `cmd:"" help:"Write down that an attachment was put on a machine. Its hours and services go with it. For the operator."`
+	TakeOff takeOffCmd        `cmd:"" help:"Write down that an attachment was taken off. For the operator."`
 }
 
 type attachmentAddCmd struct {
 	Customer string `arg:"" help:"The customer's id."`
 	ID       string `arg:"" help:"The attachment's id: a-z, 0-9 and '-', beginning with a letter."`
 	Kind     string `required:"" help:"What the charts call it: the id of an attachment there." placeholder:"KIND"`
-	Name     string `help:"What people call it; the id where left out."`
+	Name     string `help:"What people call it; the id where left out." placeholder:"NAME"`
 }
 
 // Run adds the attachment.

@@ -16,18 +16,18 @@ import (
 )
 
 type chartCmd struct {
-	Import  chartImportCmd  `cmd:"" help:"Bring a chart into the service, or turn a DBC file into a chart's signals."`
-	Check   chartCheckCmd   `cmd:"" help:"Check a chart without a service."`
-	Compile chartCompileCmd `cmd:"" help:"Write a chart as agents take it, for hourbell-agent decode --chart."`
-	Print   chartPrintCmd   `cmd:"" help:"Print an edition: its tasks in walking order, or its YAML."`
-	List    chartListCmd    `cmd:"" help:"List the charts and their editions."`
+	Import  chartImportCmd  `cmd:"" help:"Bring a chart into the service, or turn a DBC file into a chart's signals. For the technician."`
+	Check   chartCheckCmd   `cmd:"" help:"Is this chart in order? Every mistake at once, without a service. For whoever writes charts."`
+	Compile chartCompileCmd `cmd:"" help:"Write a chart as agents take it, for hourbell-agent decode --chart. For whoever tries a recording."`
+	Print   chartPrintCmd   `cmd:"" help:"What does a chart say? Its tasks in walking order, or its YAML. For the technician, with the book beside it."`
+	List    chartListCmd    `cmd:"" help:"Which charts and editions are there? For the technician."`
 
 	Schema    chartSchemaCmd    `cmd:"" help:"Print the JSON Schema of the chart's language. For whoever writes charts."`
-	Compare   chartCompareCmd   `cmd:"" help:"Say what differs between two editions, or between one and a file."`
-	Preview   chartPreviewCmd   `cmd:"" help:"Say what an edition would change on every machine, and change nothing. For the technician."`
+	Compare   chartCompareCmd   `cmd:"" help:"What differs between two editions, an edition and a file, or two files? For the technician."`
+	Preview   chartPreviewCmd   `cmd:"" help:"What would an edition change on every machine? Nothing changes yet. For the technician."`
 	Take      chartTakeCmd      `cmd:"" help:"Put an edition in force on all machines of its chart, or take it back. For the technician."`
-	Copy      chartCopyCmd      `cmd:"" help:"Let sister machines go by a machine's chart, with the differences listed first."`
-	Exception chartExceptionCmd `cmd:"" help:"A few lines over a chart, for one machine."`
+	Copy      chartCopyCmd      `cmd:"" help:"Let sister machines go by a machine's chart, with the differences listed first. For the technician."`
+	Exception chartExceptionCmd `cmd:"" help:"Put a few lines over a chart, for one machine. For the technician."`
 	Table     chartTableCmd     `cmd:"" help:"Print a machine's table of grease and oil. For the wall and the van."`
 }
 

@@ -10,16 +10,16 @@ import (
 )
 
 type crewCmd struct {
-	Add   crewAddCmd   `cmd:"" help:"For the workshop manager: add a crew of a customer."`
-	List  crewListCmd  `cmd:"" help:"For the crew boss: who is in which crew, and what part each has in the trade?"`
-	Join  crewJoinCmd  `cmd:"" help:"For the crew boss: put a person into a crew."`
-	Leave crewLeaveCmd `cmd:"" help:"For the crew boss: take a person out of a crew."`
+	Add   crewAddCmd   `cmd:"" help:"Add a crew of a customer. For the workshop manager."`
+	List  crewListCmd  `cmd:"" help:"Who is in which crew, and what part each has in the trade? For the crew boss."`
+	Join  crewJoinCmd  `cmd:"" help:"Put a person into a crew. For the crew boss."`
+	Leave crewLeaveCmd `cmd:"" help:"Take a person out of a crew. For the crew boss."`
 }
 
 type crewAddCmd struct {
 	Customer string `arg:"" help:"The customer's id."`
 	ID       string `arg:"" help:"The crew's id: a-z, 0-9 and '-', beginning with a letter."`
-	Name     string `help:"What people call it; the id where left out."`
+	Name     string `help:"What people call it; the id where left out." placeholder:"NAME"`
 }
 
 // Run adds the crew.
@@ -118,15 +118,15 @@ func (s *session) member(crew, person string, leaves bool) error {
 }
 
 type shiftCmd struct {
-	Set  shiftSetCmd  `cmd:"" help:"For the crew boss: say when a crew works, or people at a site."`
-	List shiftListCmd `cmd:"" help:"For the crew boss: when does who work, and when is it quiet?"`
-	End  shiftEndCmd  `cmd:"" help:"For the crew boss: end a shift."`
+	Set  shiftSetCmd  `cmd:"" help:"Say when a crew works, or people at a site. For the crew boss."`
+	List shiftListCmd `cmd:"" help:"When does who work, and when is it quiet? For the crew boss."`
+	End  shiftEndCmd  `cmd:"" help:"End a shift. For the crew boss."`
 }
 
 type shiftSetCmd struct {
 	ID    string   `arg:"" help:"The shift's id."`
-	Crew  string   `xor:"whose" required:"" help:"Of this crew."`
-	Site  string   `xor:"whose" required:"" help:"Of everyone at this site."`
+	Crew  string   `xor:"whose" required:"" help:"Of this crew." placeholder:"CREW"`
+	Site  string   `xor:"whose" required:"" help:"Of everyone at this site." placeholder:"SITE"`
 	From  string   `required:"" help:"Clock time of the site at which it begins." placeholder:"06:00"`
 	To    string   `required:"" help:"Clock time at which it ends; one before its beginning is on the next day." placeholder:"14:30"`
 	Days  []string `enum:"mon,tue,wed,thu,fri,sat,sun" help:"Days on which it begins, as mon,tue,wed; every day where left out."`

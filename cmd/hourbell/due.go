@@ -222,8 +222,8 @@ func (s *session) notices(machine string, past bool) (*pb.ListNoticesResponse, e
 }
 
 type noticeCmd struct {
-	Mine  noticeMineCmd  `cmd:"" help:"Say that you have it."`
-	Later noticeLaterCmd `cmd:"" help:"Let it ring again later, in running hours or at the next halt."`
+	Mine  noticeMineCmd  `cmd:"" help:"Say that you have it. For whoever heard it."`
+	Later noticeLaterCmd `cmd:"" help:"Let it ring again later, in running hours or at the next halt. For whoever heard it."`
 }
 
 type noticeArgs struct {

@@ -12,9 +12,9 @@ type postponeCmd struct {
 	Machine string   `arg:"" help:"The machine's id."`
 	Round   string   `xor:"what" required:"" help:"All tasks of this round." placeholder:"ROUND"`
 	Task    []string `xor:"what" required:"" help:"This task; give it again for each." placeholder:"POINT/TASK"`
-	Why     string   `help:"Why, in words; needed unless --back."`
+	Why     string   `help:"Why, in words; needed unless --back." placeholder:"WORDS"`
 	For     string   `xor:"end" help:"For so many running hours." placeholder:"HOURS"`
-	Meter   string   `help:"The meter of --for; that which decides the task where left out."`
+	Meter   string   `help:"The meter of --for; that which decides the task where left out." placeholder:"METER"`
 	Until   string   `help:"Until this day, as 2031-07-14." placeholder:"DATE"`
 	Back    bool     `xor:"end" help:"Take a postponement back."`
 }
@@ -53,7 +53,7 @@ type tellCmd struct {
 	Event   string            `arg:"" help:"What happened, as the machine's chart names it; storage-in, storage-out."`
 	Ahead   bool              `help:"It is going to happen."`
 	At      string            `help:"When; now where left out." placeholder:"TIME"`
-	Minutes int32             `help:"For how many minutes."`
+	Minutes int32             `help:"For how many minutes." placeholder:"MINUTES"`
 	Amount  string            `help:"How much, in the count's unit." placeholder:"FIGURE"`
 	Fact    map[string]string `help:"A fact stated with it." placeholder:"NAME=VALUE"`
 	ID      string            `help:"UUID, to say the same thing again." placeholder:"UUID"`
@@ -270,9 +270,9 @@ type lookCmd struct {
 	Finding []string          `help:"A finding." placeholder:"FINDING"`
 	Remark  []string          `help:"A remark, as the chart names it." placeholder:"REMARK"`
 	Fact    map[string]string `help:"A fact stated by hand." placeholder:"NAME=VALUE"`
-	Shift   string            `enum:",same,load,step" default:"" help:"How the drive shifted: same, load or step."`
+	Shift   string            `enum:",same,load,step" default:"" help:"How the drive shifted: same, load or step." placeholder:"SHIFT"`
 	Since   []string          `help:"It is so since this event." placeholder:"EVENT"`
-	Lead    string            `help:"Only this lead."`
+	Lead    string            `help:"Only this lead." placeholder:"LEAD"`
 }
 
 // Run says where to look, in order.
@@ -338,10 +338,10 @@ func fitText(p *pb.PlaceToLook) string {
 type causeCmd struct {
 	Machine string `arg:"" help:"The machine's id."`
 	Text    string `arg:"" optional:"" help:"What it was, in words; without it and --point the causes are listed."`
-	Point   string `help:"Where it was."`
-	Lead    string `help:"The lead that was followed."`
-	Code    string `help:"The code that it began with."`
-	Remark  string `help:"The remark that it began with."`
+	Point   string `help:"Where it was." placeholder:"POINT"`
+	Lead    string `help:"The lead that was followed." placeholder:"LEAD"`
+	Code    string `help:"The code that it began with." placeholder:"CODE"`
+	Remark  string `help:"The remark that it began with." placeholder:"REMARK"`
 	At      string `help:"When it was found; now where left out." placeholder:"TIME"`
 }
 

@@ -9,9 +9,9 @@ import (
 )
 
 type fleetCmd struct {
-	Check fleetCheckCmd `cmd:"" help:"For the workshop manager: is this table of machines in order? Every mistake at once, with line and column."`
-	Take  fleetTakeCmd  `cmd:"" help:"For the workshop manager: commission every machine of a table, or none where anything in it is wrong."`
-	Set   fleetSetCmd   `cmd:"" help:"For the workshop manager: set traits, hours and rounds last done for machines that are there."`
+	Check fleetCheckCmd `cmd:"" help:"Is this table of machines in order? Every mistake at once, with line and column. For the workshop manager."`
+	Take  fleetTakeCmd  `cmd:"" help:"Commission every machine of a table, or none where anything in it is wrong. For the workshop manager."`
+	Set   fleetSetCmd   `cmd:"" help:"Set traits, hours and rounds last done for machines that are there. For the workshop manager."`
 }
 
 type fleetFileArg struct {

@@ -11,18 +11,18 @@ import (
 )
 
 type machineCmd struct {
-	Add       machineAddCmd  `cmd:"" help:"Commission a machine."`
-	List      machineListCmd `cmd:"" help:"List the machines with their live hours and how old each reading is."`
-	Show      machineShowCmd `cmd:"" help:"Show one machine."`
-	TakeChart takeChartCmd   `cmd:"" help:"Put an edition of a chart in force."`
-	HandOver  handOverCmd    `cmd:"" help:"For the workshop manager: give a sold or traded machine to its new owner, with its whole history."`
+	Add       machineAddCmd  `cmd:"" help:"Commission a machine. For the workshop manager."`
+	List      machineListCmd `cmd:"" help:"What do the machines stand at, and how old is each figure? For the crew boss."`
+	Show      machineShowCmd `cmd:"" help:"What is known of one machine? For the technician."`
+	TakeChart takeChartCmd   `cmd:"" help:"Put an edition of a chart in force on one machine. For the technician."`
+	HandOver  handOverCmd    `cmd:"" help:"Give a sold or traded machine to its new owner, with its whole history. For the workshop manager."`
 }
 
 type machineAddCmd struct {
 	ID    string `arg:"" help:"Its id: a-z, 0-9 and '-', beginning with a letter."`
-	Site  string `required:"" help:"The site at which it works."`
+	Site  string `required:"" help:"The site at which it works." placeholder:"SITE"`
 	Chart string `help:"Its chart, as CHART for the newest edition or CHART/EDITION." placeholder:"CHART[/EDITION]"`
-	Name  string `help:"What people call it; the id where left out."`
+	Name  string `help:"What people call it; the id where left out." placeholder:"NAME"`
 }
 
 // Run commissions the machine.
@@ -86,7 +86,7 @@ func editionText(name string) string {
 }
 
 type machineListCmd struct {
-	Customer string `help:"Only this customer's."`
+	Customer string `help:"Only this customer's." placeholder:"CUSTOMER"`
 }
 
 // Run lists the machines.
@@ -260,7 +260,7 @@ func (c *takeChartCmd) Run(s *session) error {
 
 type daysCmd struct {
 	Machine string `arg:"" help:"The machine's id."`
-	Meter   string `help:"Only this meter."`
+	Meter   string `help:"Only this meter." placeholder:"METER"`
 }
 
 // Run lists the hours of each work day.

@@ -34,13 +34,13 @@ type cli struct {
 	Bench        benchCmd        `cmd:"" help:"Measure the whole path beside the floor of this computer's disk."`
 	BenchService benchServiceCmd `cmd:"" hidden:""`
 
-	Serve serveCmd `cmd:"" help:"Run the service."`
+	Serve serveCmd `cmd:"" help:"Run the service. For who runs it."`
 
 	Customer customerCmd `cmd:"" help:"Customers: whom machines belong to."`
 	Site     siteCmd     `cmd:"" help:"Sites: where machines work, with their time zone."`
 	Chart    chartCmd    `cmd:"" help:"Charts: the service points of each kind of machine."`
 	Machine  machineCmd  `cmd:"" help:"Machines, with their live hours."`
-	Enrol    enrolCmd    `cmd:"" help:"Make a one-time token for a machine's agent."`
+	Enrol    enrolCmd    `cmd:"" help:"Make a one-time token for a machine's agent. For whoever fits the box."`
 	Person   personCmd   `cmd:"" help:"Who may do what, and their tokens."`
 	Agents   agentsCmd   `cmd:"" help:"The enrolled agents."`
 
@@ -51,44 +51,44 @@ type cli struct {
 	Storage    storageCmd    `cmd:"" help:"Machines that go into storage and come out of it."`
 	Attachment attachmentCmd `cmd:"" help:"Headers and other parts that move between machines."`
 
-	Due      dueCmd      `cmd:"" help:"What is due, in the order in which it comes."`
-	Ready    readyCmd    `cmd:"" help:"Which machines are ready, and what holds the others. For the workshop manager."`
+	Due      dueCmd      `cmd:"" help:"What is due, in the order in which it comes? For operator and technician."`
+	Ready    readyCmd    `cmd:"" help:"Which machines are ready, and what holds the others? For the workshop manager."`
 	Postpone postponeCmd `cmd:"" help:"Put tasks off with a reason and an end, or take that back. For the crew boss."`
-	Explain  explainCmd  `cmd:"" help:"Why a task stands as it does: every input with its time."`
-	Notices  noticesCmd  `cmd:"" help:"What is said to people."`
+	Explain  explainCmd  `cmd:"" help:"Why does a task stand as it does? Every input with its time. For whoever doubts it."`
+	Notices  noticesCmd  `cmd:"" help:"What rings, and who has it? For the crew boss."`
 	Notice   noticeCmd   `cmd:"" help:"Answer a notice."`
-	Done     doneCmd     `cmd:"" help:"Write down a service."`
+	Done     doneCmd     `cmd:"" help:"Write down a service. For whoever did it."`
 	Confirm  confirmCmd  `cmd:"" help:"Let a record count that another wrote who may not do the work. For the technician."`
-	Void     voidCmd     `cmd:"" help:"Take a service record back."`
-	Log      logCmd      `cmd:"" help:"A machine's service records."`
+	Void     voidCmd     `cmd:"" help:"Take a service record back, with the reason. For the technician."`
+	Log      logCmd      `cmd:"" help:"What was done to a machine, when and by whom? For the technician."`
 
 	Remark   remarkCmd   `cmd:"" help:"What was found: write it down, change, close, carry."`
-	Remarks  remarksCmd  `cmd:"" help:"What was found and is open. For the technician and the parts counter."`
+	Remarks  remarksCmd  `cmd:"" help:"What was found and is open? For the technician and the parts counter."`
 	Walk     walkCmd     `cmd:"" help:"Walk-rounds: begin, answer, sign, and the sheet to take along."`
-	Look     lookCmd     `cmd:"" help:"From what is seen to where to look, in order. For the technician, at the machine or the telephone."`
-	Cause    causeCmd    `cmd:"" help:"Where the cause was. For the technician."`
-	Parts    partsCmd    `cmd:"" help:"A machine's tracked parts with their own hours. For the technician and the parts counter."`
-	Measures measuresCmd `cmd:"" help:"What was measured, how it stands to its limits, and where it is going. For the technician."`
-	Gun      gunCmd      `cmd:"" help:"What a stroke of a grease gun gives. For whoever greases."`
+	Look     lookCmd     `cmd:"" help:"Where to look for what is seen, in order. For the technician, at the machine or the telephone."`
+	Cause    causeCmd    `cmd:"" help:"Write down where the cause was, or list the causes. For the technician."`
+	Parts    partsCmd    `cmd:"" help:"How many hours does each tracked part have? For the technician and the parts counter."`
+	Measures measuresCmd `cmd:"" help:"What was measured, how does it stand to its limits, and where is it going? For the technician."`
+	Gun      gunCmd      `cmd:"" help:"What does a stroke of a grease gun give? For whoever greases."`
 
 	Tell       tellCmd       `cmd:"" help:"Tell what happened to a machine, or is going to. For the operator."`
-	Conditions conditionsCmd `cmd:"" help:"Crop, moisture, straw, dust: tell them or list them. For the operator."`
-	Build      buildCmd      `cmd:"" help:"What a machine is fitted with: the questions and the answers. For the technician."`
+	Conditions conditionsCmd `cmd:"" help:"Tell or list the conditions: crop, moisture, dust and what else the chart asks. For the operator."`
+	Build      buildCmd      `cmd:"" help:"What is a machine fitted with? The questions and the answers. For the technician."`
 	Set        setCmd        `cmd:"" help:"Write down how a machine is set. For the operator."`
-	Settings   settingsCmd   `cmd:"" help:"How a machine is set, and whether it suits. For the operator."`
-	Review     reviewCmd     `cmd:"" help:"Look back at a task: what its figures say of its interval. For the technician in winter."`
-	Adherence  adherenceCmd  `cmd:"" help:"How well a machine's intervals were kept. For the technician and the crew boss."`
+	Settings   settingsCmd   `cmd:"" help:"How is a machine set, and does it suit? For the operator."`
+	Review     reviewCmd     `cmd:"" help:"Does a task's interval suit, by how its point was found? For the technician in winter."`
+	Adherence  adherenceCmd  `cmd:"" help:"How well were a machine's intervals kept? For the technician and the crew boss."`
 
-	Hours    hoursCmd    `cmd:"" help:"Write down hours that were read off a display."`
-	Readings readingsCmd `cmd:"" help:"A machine's readings, newest first."`
-	Days     daysCmd     `cmd:"" help:"A machine's hours of each work day."`
-	Doubts   doubtsCmd   `cmd:"" help:"Questions that only a person can answer."`
+	Hours    hoursCmd    `cmd:"" help:"Write down hours that were read off a display. For the operator."`
+	Readings readingsCmd `cmd:"" help:"Which readings came of a machine? The newest first. For the technician."`
+	Days     daysCmd     `cmd:"" help:"How long did a machine run on each work day? For the crew boss."`
+	Doubts   doubtsCmd   `cmd:"" help:"Which questions can only a person answer? For the technician."`
 	Doubt    doubtCmd    `cmd:"" help:"Answer a doubt."`
-	Warnings warningsCmd `cmd:"" help:"Codes that machines put on their buses."`
+	Warnings warningsCmd `cmd:"" help:"Which codes do machines put on their buses? For the technician."`
 
-	Watch  watchCmd  `cmd:"" help:"Tell what changes, as it changes."`
-	Verify verifyCmd `cmd:"" help:"Rebuild machines from the journal and compare."`
-	Server serverCmd `cmd:"" help:"Tell about the running service."`
+	Watch  watchCmd  `cmd:"" help:"Tell what changes, as it changes. For the office and for programs."`
+	Verify verifyCmd `cmd:"" help:"Does the journal give the same machines again? For who runs the service."`
+	Server serverCmd `cmd:"" help:"Which service answers, and how does it stand? For who runs it."`
 
 	Version kong.VersionFlag `help:"Print the version."`
 }

@@ -8,13 +8,13 @@ import (
 )
 
 type customerCmd struct {
-	Add  customerAddCmd  `cmd:"" help:"Add a customer."`
-	List customerListCmd `cmd:"" help:"List the customers."`
+	Add  customerAddCmd  `cmd:"" help:"Add a customer. For who runs the service."`
+	List customerListCmd `cmd:"" help:"Which customers are there? For the office."`
 }
 
 type customerAddCmd struct {
 	ID   string `arg:"" help:"Its id: a-z, 0-9 and '-', beginning with a letter."`
-	Name string `help:"What people call it; the id where left out."`
+	Name string `help:"What people call it; the id where left out." placeholder:"NAME"`
 }
 
 // Run adds the customer.
@@ -53,8 +53,8 @@ func (c *customerListCmd) Run(s *session) error {
 }
 
 type siteCmd struct {
-	Add  siteAddCmd  `cmd:"" help:"Add a site of a customer."`
-	List siteListCmd `cmd:"" help:"List the sites."`
+	Add  siteAddCmd  `cmd:"" help:"Add a site of a customer. For who runs the service."`
+	List siteListCmd `cmd:"" help:"Which sites are there, and when does their day turn? For the office."`
 }
 
 type siteAddCmd struct {
@@ -62,7 +62,7 @@ type siteAddCmd struct {
 	ID       string `arg:"" help:"The site's id."`
 	Zone     string `required:"" help:"Time zone, as the tz database names it." placeholder:"AREA/PLACE"`
 	TurnsAt  string `help:"Clock time at which the work day turns." default:"04:00"`
-	Name     string `help:"What people call it; the id where left out."`
+	Name     string `help:"What people call it; the id where left out." placeholder:"NAME"`
 }
 
 // Run adds the site.

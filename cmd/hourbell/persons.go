@@ -11,16 +11,16 @@ import (
 )
 
 type personCmd struct {
-	Token personTokenCmd `cmd:"" help:"Make a bearer token for a person."`
-	Grant personGrantCmd `cmd:"" help:"Say what a person may do, at one customer or at all."`
-	Part  personPartCmd  `cmd:"" help:"For who runs the service: say what part a person has in the trade, operator, technician or dealer."`
-	End   personEndCmd   `cmd:"" help:"End every token of a person."`
-	List  personListCmd  `cmd:"" help:"List who may do what."`
+	Token personTokenCmd `cmd:"" help:"Make a bearer token for a person. For who runs the service."`
+	Grant personGrantCmd `cmd:"" help:"Say what a person may do, at one customer or at all. For who runs the service."`
+	Part  personPartCmd  `cmd:"" help:"Say what part a person has in the trade, operator, technician or dealer. For who runs the service."`
+	End   personEndCmd   `cmd:"" help:"End every token of a person. For who runs the service."`
+	List  personListCmd  `cmd:"" help:"Who may do what? For who runs the service."`
 }
 
 type personTokenCmd struct {
 	Person string        `arg:"" help:"The person's pseudonym."`
-	Label  string        `help:"What it is for: a phone, a program."`
+	Label  string        `help:"What it is for: a phone, a program." placeholder:"LABEL"`
 	For    time.Duration `help:"How long it is good; until it is ended where left out."`
 	Out    string        `help:"Write it to this file, which only you can read, instead of the screen." placeholder:"FILE"`
 }

@@ -19,7 +19,7 @@ type doneCmd struct {
 	Hours   map[string]string `help:"What a meter showed, METER=HOURS; looked up by time where left out." placeholder:"METER=HOURS"`
 	At      string            `help:"When it was done: RFC 3339, \"2031-07-14 18:30\" or 18:30; now where left out." placeholder:"TIME"`
 	Date    string            `help:"The work day on which it was done, as 2031-07-14; the one of --at where left out. Without --at: some time of that day." placeholder:"DATE"`
-	Note    string            `help:"A note."`
+	Note    string            `help:"A note." placeholder:"WORDS"`
 	ID      string            `help:"UUID of the record, to say the same thing again without it counting twice." placeholder:"UUID"`
 	Preview bool              `help:"Say what would come of it, and write nothing."`
 }
@@ -104,7 +104,7 @@ func printDone(w io.Writer, a *pb.CreateServiceRecordResponse) {
 type voidCmd struct {
 	Machine string `arg:"" help:"The machine's id."`
 	Record  string `arg:"" help:"The record's id, or its first characters."`
-	Why     string `required:"" help:"The reason, in words."`
+	Why     string `required:"" help:"The reason, in words." placeholder:"WORDS"`
 }
 
 // Run voids the record.
@@ -234,7 +234,7 @@ func printHours(w io.Writer, c *hoursCmd, a *pb.RecordHoursResponse) {
 
 type readingsCmd struct {
 	Machine string `arg:"" help:"The machine's id."`
-	Meter   string `help:"Only this meter."`
+	Meter   string `help:"Only this meter." placeholder:"METER"`
 	Last    int    `help:"How many." default:"50"`
 }
 
@@ -314,14 +314,14 @@ func (s *session) doubts(machine string, closed bool) (*pb.ListDoubtsResponse, e
 }
 
 type doubtCmd struct {
-	Answer doubtAnswerCmd `cmd:"" help:"Answer a doubt."`
+	Answer doubtAnswerCmd `cmd:"" help:"Answer a doubt. For the technician."`
 }
 
 type doubtAnswerCmd struct {
 	Machine string `arg:"" help:"The machine's id."`
 	Doubt   string `arg:"" help:"The doubt's id, or its first characters."`
 	Answer  string `arg:"" enum:"new-meter,wrong,right,same-machine" help:"new-meter: it was replaced or reset; wrong: the held readings are; right: they are right as they stand; same-machine: the bus's names changed, the machine did not."`
-	Why     string `help:"The reason, in words."`
+	Why     string `help:"The reason, in words." placeholder:"WORDS"`
 }
 
 // Run answers the doubt.

@@ -14,15 +14,15 @@ type doneFacts struct {
 	Found      map[string]string `help:"How a greased point was found: dry, fine or purged." placeholder:"POINT/TASK=WORD"`
 	Saw        map[string]string `help:"What was seen of a criterion: ok, or what is wrong, in words." placeholder:"POINT/TASK:CRITERION=WORDS"`
 	Used       map[string]string `help:"What went in and how much." placeholder:"MATERIAL=3 stroke"`
-	Gun        string            `help:"The grease gun of --used."`
+	Gun        string            `help:"The grease gun of --used." placeholder:"GUN"`
 	MeasuredAt map[string]string `name:"measured" help:"What was measured, as found." placeholder:"POINT/TASK@SPOT=74.5 mm"`
 	LeftAt     map[string]string `name:"left" help:"What was measured, as left." placeholder:"POINT/TASK@SPOT=72 mm"`
 	Part       map[string]string `help:"This part was renewed, with its number or -." placeholder:"PART=NUMBER"`
 	TakenOff   []string          `help:"This part was taken off and nothing was fitted." placeholder:"PART"`
-	OffWhy     string            `enum:",worn-out,failed,precaution" default:"" help:"Why the part came off: worn-out, failed or precaution."`
+	OffWhy     string            `enum:",worn-out,failed,precaution" default:"" help:"Why the part came off: worn-out, failed or precaution." placeholder:"REASON"`
 	Spare      bool              `help:"The part was the spare."`
-	ShieldsOff int32             `help:"Shields counted off."`
-	ShieldsOn  int32             `help:"Shields counted on again."`
+	ShieldsOff int32             `help:"Shields counted off." placeholder:"NUMBER"`
+	ShieldsOn  int32             `help:"Shields counted on again." placeholder:"NUMBER"`
 	Closes     []string          `help:"The remark that it closes." placeholder:"REMARK"`
 	Walk       string            `help:"The walk-round in which it was done." placeholder:"WALK"`
 }

@@ -13,21 +13,21 @@ import (
 
 type remarkCmd struct {
 	Add    remarkAddCmd    `cmd:"" help:"Write down what you found, on a point, a task or the machine. For whoever stands at the machine."`
-	Show   remarkShowCmd   `cmd:"" help:"Show a remark whole."`
+	Show   remarkShowCmd   `cmd:"" help:"Show a remark whole. For the technician."`
 	Change remarkChangeCmd `cmd:"" help:"Give a remark another verdict, part, day or a picture. For the technician."`
 	Close  remarkCloseCmd  `cmd:"" help:"Close a remark without a service; hourbell done --closes closes it with one. For the technician."`
 	Carry  remarkCarryCmd  `cmd:"" help:"Put a remark among the winter's work. For the technician."`
 	Reopen remarkReopenCmd `cmd:"" help:"Open a closed remark again. For the technician."`
-	Photo  remarkPhotoCmd  `cmd:"" help:"Fetch a remark's picture into a file."`
+	Photo  remarkPhotoCmd  `cmd:"" help:"Fetch a remark's picture into a file. For the technician."`
 }
 
 type remarkAddCmd struct {
 	Machine string   `arg:"" help:"The machine's id."`
 	Text    string   `arg:"" help:"What you found, in words."`
-	Verdict string   `required:"" enum:"run,watch,do-not-run" help:"May it run: run, watch or do-not-run."`
+	Verdict string   `required:"" enum:"run,watch,do-not-run" help:"May it run: run, watch or do-not-run." placeholder:"VERDICT"`
 	Point   string   `xor:"where" help:"The point; the machine where left out." placeholder:"POINT"`
 	Task    string   `xor:"where" help:"The task whose criterion does not hold." placeholder:"POINT/TASK"`
-	Part    string   `help:"The part wanted."`
+	Part    string   `help:"The part that is wanted." placeholder:"PART"`
 	DoBy    string   `help:"By which day it is to be done, as 2031-07-14." placeholder:"DATE"`
 	Picture []string `help:"A JPEG or PNG; give it again for each." type:"existingfile" placeholder:"FILE"`
 	Walk    string   `help:"The walk-round in which it was found." placeholder:"WALK"`
@@ -104,10 +104,10 @@ func (s *session) upload(machine string, files []string) ([]string, error) {
 type remarksCmd struct {
 	Machine string `arg:"" optional:"" help:"The machine's id; all machines where left out."`
 	Closed  bool   `help:"Those that are closed as well."`
-	Verdict string `enum:",run,watch,do-not-run" default:"" help:"Only this verdict: run, watch or do-not-run."`
+	Verdict string `enum:",run,watch,do-not-run" default:"" help:"Only this verdict: run, watch or do-not-run." placeholder:"VERDICT"`
 	Winter  bool   `help:"Only the winter's work."`
 	Parts   bool   `help:"Only those that want a part. For the parts counter."`
-	Point   string `help:"Only those at this point."`
+	Point   string `help:"Only those at this point." placeholder:"POINT"`
 }
 
 // Run lists the remarks.
@@ -210,11 +210,11 @@ func (c *remarkShowCmd) Run(s *session) error {
 
 type remarkChangeCmd struct {
 	remarkArgs
-	Verdict string   `enum:",run,watch,do-not-run" default:"" help:"May it run: run, watch or do-not-run."`
-	Part    string   `help:"The part wanted."`
+	Verdict string   `enum:",run,watch,do-not-run" default:"" help:"May it run: run, watch or do-not-run." placeholder:"VERDICT"`
+	Part    string   `help:"The part that is wanted." placeholder:"PART"`
 	DoBy    string   `help:"By which day it is to be done, as 2031-07-14." placeholder:"DATE"`
 	Picture []string `help:"A JPEG or PNG to add." type:"existingfile" placeholder:"FILE"`
-	Why     string   `help:"Why, in words."`
+	Why     string   `help:"Why, in words." placeholder:"WORDS"`
 }
 
 // Run changes the remark.
@@ -239,7 +239,7 @@ func (c *remarkChangeCmd) Run(s *session) error {
 
 type remarkCloseCmd struct {
 	remarkArgs
-	Why string `required:"" help:"Why, in words."`
+	Why string `required:"" help:"Why, in words." placeholder:"WORDS"`
 }
 
 // Run closes the remark.
@@ -257,7 +257,7 @@ func (c *remarkCloseCmd) Run(s *session) error {
 
 type remarkCarryCmd struct {
 	remarkArgs
-	Why string `help:"Why, in words."`
+	Why string `help:"Why, in words." placeholder:"WORDS"`
 }
 
 // Run carries the remark to the winter's work.
@@ -275,7 +275,7 @@ func (c *remarkCarryCmd) Run(s *session) error {
 
 type remarkReopenCmd struct {
 	remarkArgs
-	Why string `required:"" help:"Why, in words."`
+	Why string `required:"" help:"Why, in words." placeholder:"WORDS"`
 }
 
 // Run opens the remark again.

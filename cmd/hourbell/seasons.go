@@ -10,10 +10,10 @@ import (
 )
 
 type seasonCmd struct {
-	Open   seasonOpenCmd   `cmd:"" help:"For the crew boss: open a season at a site, today or on a day to come."`
-	Close  seasonCloseCmd  `cmd:"" help:"For the crew boss: close a season."`
-	Cancel seasonCancelCmd `cmd:"" help:"For the crew boss: take back a season that was said by mistake."`
-	List   seasonListCmd   `cmd:"" help:"For the workshop manager: when does which season open and close, and who was told?"`
+	Open   seasonOpenCmd   `cmd:"" help:"Open a season at a site, today or on a day to come. For the crew boss."`
+	Close  seasonCloseCmd  `cmd:"" help:"Close a season. For the crew boss."`
+	Cancel seasonCancelCmd `cmd:"" help:"Take back a season that was said by mistake. For the crew boss."`
+	List   seasonListCmd   `cmd:"" help:"When does which season open and close, and who was told? For the workshop manager."`
 }
 
 type seasonWords struct {
@@ -112,8 +112,8 @@ func printSeasons(w io.Writer, seasons []*pb.SiteSeason) {
 }
 
 type storageCmd struct {
-	In  storageInCmd  `cmd:"" help:"For the technician: write down that machines went into storage."`
-	Out storageOutCmd `cmd:"" help:"For the technician: write down that machines came out of storage."`
+	In  storageInCmd  `cmd:"" help:"Write down that machines went into storage. For the technician."`
+	Out storageOutCmd `cmd:"" help:"Write down that machines came out of storage. For the technician."`
 }
 
 type storageWords struct {

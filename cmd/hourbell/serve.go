@@ -28,7 +28,7 @@ type serveCmd struct {
 	EnrolAddr   string `help:"Where new agents get their certificate. Default: ${default}." default:":7402" placeholder:"HOST:PORT"`
 	MetricsAddr string `help:"Where /metrics is; none for nowhere. Default: ${default}." default:"127.0.0.1:7409" placeholder:"HOST:PORT"`
 
-	Host string   `help:"Name or address by which agents reach this computer; its own name where left out."`
+	Host string   `help:"Name or address by which agents reach this computer; its own name where left out." placeholder:"HOST"`
 	Name []string `help:"A further name or address for the certificates; give it again for each."`
 
 	Webhook       string `help:"Post notices to this https URL." env:"HOURBELL_WEBHOOK" placeholder:"URL"`

@@ -11,12 +11,12 @@ import (
 
 type walkCmd struct {
 	Begin  walkBeginCmd  `cmd:"" help:"Begin a walk-round and print its lines. For whoever walks round the machine."`
-	Answer walkAnswerCmd `cmd:"" help:"Answer lines of a walk-round: in order, remark, not looked, not here."`
+	Answer walkAnswerCmd `cmd:"" help:"Answer lines of a walk-round: in order, remark, not looked, not here. For whoever walks round the machine."`
 	Sign   walkSignCmd   `cmd:"" help:"Sign a walk-round. For who walked, a second person or who receives the machine."`
-	Leave  walkLeaveCmd  `cmd:"" help:"Give a walk-round up."`
-	Show   walkShowCmd   `cmd:"" help:"Show how a walk-round stands, line by line."`
+	Leave  walkLeaveCmd  `cmd:"" help:"Give a walk-round up. For whoever began it."`
+	Show   walkShowCmd   `cmd:"" help:"How does a walk-round stand, line by line? For whoever walks round the machine."`
 	List   walkListCmd   `cmd:"" help:"List walk-rounds, the latest first. For the technician and the workshop manager."`
-	Sheet  walkSheetCmd  `cmd:"" help:"Print the sheet of an occasion to take along, 80 columns wide."`
+	Sheet  walkSheetCmd  `cmd:"" help:"Print the sheet of an occasion to take along, 80 columns wide. For whoever walks round the machine."`
 }
 
 type walkBeginCmd struct {
@@ -86,7 +86,7 @@ type walkAnswerCmd struct {
 	walkArgs
 	InOrder   []string          `help:"This line is in order; give it again for each." placeholder:"POINT/TASK"`
 	Remark    map[string]string `help:"Something was found, as POINT/TASK=WORDS." placeholder:"POINT/TASK=WORDS"`
-	Verdict   string            `enum:",run,watch,do-not-run" default:"" help:"Of the remarks: run, watch or do-not-run."`
+	Verdict   string            `enum:",run,watch,do-not-run" default:"" help:"May it run with what was found: run, watch or do-not-run." placeholder:"VERDICT"`
 	NotLooked []string          `help:"This line was not looked at." placeholder:"POINT/TASK"`
 	NotHere   []string          `help:"This line is not on this machine." placeholder:"POINT/TASK"`
 	Measured  map[string]string `help:"What was measured, as POINT/TASK@SPOT=74.5 mm; without @SPOT where there is one spot." placeholder:"POINT/TASK=FIGURE"`
@@ -195,7 +195,7 @@ func measuredOf(machine string, typed map[string]string, left bool) ([]*pb.Measu
 
 type walkSignCmd struct {
 	walkArgs
-	As string `enum:",second,receiver" default:"" help:"As second or receiver; as who walked where left out."`
+	As string `enum:",second,receiver" default:"" help:"As second or receiver; as who walked where left out." placeholder:"WHO"`
 }
 
 // Run signs the walk-round.
@@ -213,7 +213,7 @@ func (c *walkSignCmd) Run(s *session) error {
 
 type walkLeaveCmd struct {
 	walkArgs
-	Why string `required:"" help:"Why, in words."`
+	Why string `required:"" help:"Why, in words." placeholder:"WORDS"`
 }
 
 // Run gives the walk-round up.
