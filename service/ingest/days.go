@@ -127,10 +127,12 @@ func (in *Ingest) Commission(ctx context.Context, c maintenance.Commissioned) er
 	if err != nil {
 		return err
 	}
-	defer in.leave()
 	done, err := in.commission(m, &c)
 	if err != nil {
 		in.forget(m)
+	}
+	in.leave() // before the wait: who ends ingest needs the gate shut
+	if err != nil {
 		return err
 	}
 	return done.wait(ctx)

@@ -2,6 +2,8 @@ package ingest_test
 
 import (
 	"errors"
+	"fmt"
+	"slices"
 	"testing"
 	"time"
 
@@ -381,6 +383,38 @@ func TestAFailedAppendAcknowledgesNothingAndStops(t *testing.T) {
 	assert.Equal(t, shown(49), next.engine())
 	next.mustOffer(s.All())
 	assert.Equal(t, shown(99), next.engine())
+}
+
+// A wait inside the gate would keep it from being shut, and hang for ever.
+func TestAFailedAppendEndsEveryCommissioning(t *testing.T) {
+	r := machine(t)
+	r.store.DieAt(1, false)
+	ended := make(chan error, 3)
+	for i := range cap(ended) {
+		go func() { ended <- r.Commission(t.Context(), commissioned(fmt.Sprintf("wader-%d", i))) }()
+	}
+	for range cap(ended) {
+		require.ErrorIs(t, <-ended, ingest.ErrStopped)
+	}
+	require.ErrorIs(t, r.end(), store.ErrBroken)
+}
+
+func TestStoppingSeesACommissioningThrough(t *testing.T) {
+	r := machine(t)
+	arrived, release := r.store.Hold()
+	_, err := r.OfferSpool(t.Context(), heron, season(r, 1, 10).Batch(1, 5))
+	require.NoError(t, err)
+	<-arrived // the committer writes, so what comes now waits for the next commit
+	ended := make(chan error, 1)
+	go func() { ended <- r.Commission(t.Context(), commissioned("wader")) }()
+	require.Eventually(t, func() bool { return slices.Contains(slices.Collect(r.Machines), "wader") }, time.Minute, time.Millisecond)
+	stopped := make(chan error, 1)
+	go func() { stopped <- r.end() }()
+	release()
+	require.NoError(t, <-stopped)
+	if err := <-ended; err != nil { // the gate was shut before it came in
+		require.ErrorIs(t, err, ingest.ErrStopped)
+	}
 }
 
 func TestChangesComeAfterTheSyncAndInOrder(t *testing.T) {
