@@ -99,7 +99,7 @@ func TestATaskShowsItsWholeWork(t *testing.T) {
 	require.NoError(t, err)
 	w := a.Task.Work
 	assert.Equal(t, "every 30 h of engine", w.EveryWords)
-	assert.Equal(t, "2 to 3 stroke a fitting, at most 4", w.AmountWords)
+	assert.Equal(t, "2 to 3 strokes a fitting, at most 4", w.AmountWords)
 	assert.Equal(t, [2]string{"the seal comes out", "the race runs dry"}, [2]string{w.HarmOver, w.HarmUnder})
 	assert.Equal(t, "header down", w.Pose)
 	assert.Equal(t, []string{"grease gun"}, w.Tools)

@@ -57,7 +57,9 @@ func tasked() map[string]func(io.Writer) {
 			printDone(w, &pb.CreateServiceRecordResponse{Record: &pb.ServiceRecord{Name: "machines/rask-5/records/00000000000000000000000000000003"}, Tasks: []string{task}, Cautions: still})
 		},
 		"done (says)": func(w io.Writer) {
-			printSays(w, []*pb.RecordSaying{{Task: task, Kind: "too soon", Text: "x", Cautions: still}})
+			var notes cautions
+			printSays(w, []*pb.RecordSaying{{Task: task, Kind: "too soon", Text: "x", Cautions: still}}, &notes)
+			notes.print(w)
 		},
 		"tell":    func(w io.Writer) { printMoved(w, []*pb.TaskMoved{{Task: task, Call: "grease it", Cautions: still}}) },
 		"remarks": remarks, "remark show": remarks, "remark add": remarks, "remark change": remarks, "remark close": remarks, "remark carry": remarks, "remark reopen": remarks,

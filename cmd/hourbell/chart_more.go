@@ -13,13 +13,13 @@ import (
 
 type chartSchemaCmd struct{}
 
-// Run prints the JSON Schema.
+// Run prints the JSON Schema. Like chart check it needs no service.
 func (c *chartSchemaCmd) Run(s *session) error {
-	a, err := call(s, pb.NewChartServiceClient, pb.ChartServiceClient.GetChartSchema, &pb.GetChartSchemaRequest{})
+	text, err := chart.Schema()
 	if err != nil {
 		return err
 	}
-	_, err = io.WriteString(s.out.w, strings.TrimRight(a.JsonSchema, "\n")+"\n")
+	_, err = io.WriteString(s.out.w, strings.TrimRight(string(text), "\n")+"\n")
 	return err
 }
 

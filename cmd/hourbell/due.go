@@ -3,6 +3,7 @@ package main
 import (
 	"fmt"
 	"io"
+	"strings"
 	"time"
 
 	pb "github.com/hourbell/hourbell/proto/hourbell/v1"
@@ -92,7 +93,7 @@ func printTasks(w io.Writer, tasks []*pb.Task, now time.Time, none string) {
 			left, since = counterLeft(first), counterSince(first)
 			from = momentAge(now, first.AsOfMoment, "-")
 		}
-		t.add(machineText(task.Name), dueWord(task.DueState), left, since, taskText(task.Name), or(task.Call, task.Do), orDash(task.Round), from, taskNote(task), notes.marks(task.Cautions))
+		t.add(machineText(task.Name), stateWord(task), left, since, taskText(task.Name), or(task.Call, task.Do), orDash(task.Round), from, taskNote(task), notes.marks(task.Cautions))
 	}
 	t.print(w, none)
 	notes.print(w)
@@ -121,14 +122,35 @@ func counterLeft(c *pb.Counter) string {
 	switch {
 	case c.LeftMs != nil:
 		return leftText(*c.LeftMs) + " (" + c.Meter + ")"
-	case c.LeftDays == nil && c.LeftMs == nil && c.Every != nil && c.GetEveryMs() == 0 && c.GetEveryMonths() == 0:
-		return orDash(c.Words)
-	case c.LeftDays == nil:
+	case c.LeftDays == nil && c.UnknownWhy != "":
 		return "-"
+	case c.LeftDays == nil:
+		return orDash(standsText(c))
 	case *c.LeftDays < 0:
 		return counted(int(-*c.LeftDays), "day") + " over"
 	}
 	return counted(int(*c.LeftDays), "day") + " left, " + dateText(c.DueDate, "")
+}
+
+// standsText says how an interval stands that has no hours or days left: what is
+// counted, or what happened.
+func standsText(c *pb.Counter) string {
+	if c.Every == nil {
+		return c.Words
+	}
+	_, stands, _ := strings.Cut(c.Words, ": ") // behind the interval itself
+	return stands
+}
+
+// stateWord is a task's due state, or why it has none.
+func stateWord(t *pb.Task) string {
+	switch {
+	case t.Work.GetNeverWhy() != "":
+		return "never"
+	case t.BuildState == pb.BuildState_BUILD_STATE_NOT_HERE:
+		return "not here"
+	}
+	return dueWord(t.DueState)
 }
 
 func counterSince(c *pb.Counter) string {

@@ -122,7 +122,7 @@ func run(args []string, stdout, stderr io.Writer) error {
 	}
 	command, err := parser.Parse(args)
 	if err != nil {
-		return fmt.Errorf("%w; `hourbell --help` lists what there is", err)
+		return fmt.Errorf("%s; `hourbell --help` lists what there is", strings.ReplaceAll(err.Error(), `one of "",`, "one of ")) // "" is what is left out
 	}
 	ctx, stop := signal.NotifyContext(context.Background(), os.Interrupt, syscall.SIGTERM)
 	defer stop()

@@ -54,14 +54,20 @@ func (t *table) print(w io.Writer, none string) {
 		fmt.Fprintln(w, none)
 		return
 	}
-	var aligned strings.Builder
-	tw := tabwriter.NewWriter(&aligned, 0, 0, 2, ' ', 0)
-	for _, row := range t.rows {
-		line := make([]string, len(row))
-		for i, cell := range row {
-			line[i] = plain(cell)
+	rows := make([][]string, len(t.rows))
+	for i, row := range t.rows {
+		rows[i] = make([]string, len(row))
+		for j, cell := range row {
+			rows[i][j] = plain(cell)
 		}
-		fmt.Fprintln(tw, strings.Join(line, "\t")) // a row that lacks cells would start its neighbours' columns anew
+	}
+	if wide := screenWidth(w); wide > 0 {
+		rows = narrowed(rows, wide)
+	}
+	var aligned strings.Builder
+	tw := tabwriter.NewWriter(&aligned, 0, 0, gap, ' ', 0)
+	for _, row := range rows {
+		fmt.Fprintln(tw, strings.Join(row, "\t")) // a row that lacks cells would start its neighbours' columns anew
 	}
 	_ = tw.Flush()
 	for line := range strings.Lines(aligned.String()) {

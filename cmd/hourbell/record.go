@@ -95,8 +95,8 @@ func printDone(w io.Writer, a *pb.CreateServiceRecordResponse) {
 	for _, t := range a.Waiting {
 		fmt.Fprintf(w, "  %s counts once it is confirmed: hourbell confirm %s %s\n", taskText(t), machineText(t), short(a.Record.Name))
 	}
-	printSays(w, a.Says)
 	var notes cautions
+	printSays(w, a.Says, &notes)
 	notes.marks(a.Cautions)
 	notes.print(w)
 }

@@ -18,6 +18,7 @@ type doneFacts struct {
 	MeasuredAt map[string]string `name:"measured" help:"What was measured, as found." placeholder:"POINT/TASK@SPOT=74.5 mm"`
 	LeftAt     map[string]string `name:"left" help:"What was measured, as left." placeholder:"POINT/TASK@SPOT=72 mm"`
 	Part       map[string]string `help:"This part was renewed, with its number or -." placeholder:"PART=NUMBER"`
+	Variant    map[string]string `help:"Which of the part's kinds was fitted, as the chart names them." placeholder:"PART=KIND"`
 	TakenOff   []string          `help:"This part was taken off and nothing was fitted." placeholder:"PART"`
 	OffWhy     string            `enum:",worn-out,failed,precaution" default:"" help:"Why the part came off: worn-out, failed or precaution." placeholder:"REASON"`
 	Spare      bool              `help:"The part was the spare."`
@@ -36,6 +37,11 @@ func (c *doneFacts) fill(s *session, machine string, r *pb.ServiceRecord) (err e
 	for _, fill := range []func(string, *pb.ServiceRecord) error{c.fillFound, c.fillSeen, c.fillUsed, c.fillMeasured} {
 		if err := fill(machine, r); err != nil {
 			return err
+		}
+	}
+	for _, part := range sortedKeys(c.Variant) {
+		if _, renewed := c.Part[part]; !renewed {
+			return fmt.Errorf("--variant %s: say that it was renewed as well, as --part %s=NUMBER, or - for no number", part, part)
 		}
 	}
 	c.fillParts(r)
@@ -115,7 +121,7 @@ func (c *doneFacts) fillMeasured(machine string, r *pb.ServiceRecord) error {
 func (c *doneFacts) fillParts(r *pb.ServiceRecord) {
 	why := pb.PartOffReason(pb.PartOffReason_value["PART_OFF_REASON_"+strings.ToUpper(strings.ReplaceAll(c.OffWhy, "-", "_"))])
 	for _, part := range sortedKeys(c.Part) {
-		r.Parts = append(r.Parts, &pb.FittedPart{Part: part, Number: strings.TrimPrefix(c.Part[part], "-"), OffReason: why, Spare: c.Spare})
+		r.Parts = append(r.Parts, &pb.FittedPart{Part: part, Number: strings.TrimPrefix(c.Part[part], "-"), Variant: c.Variant[part], OffReason: why, Spare: c.Spare})
 	}
 	for _, part := range c.TakenOff {
 		r.Parts = append(r.Parts, &pb.FittedPart{Part: part, Off: true, OffReason: why})

@@ -440,13 +440,28 @@ func printSheetLine(w io.Writer, n int, line *pb.WalkLine, notes *cautions) {
 		}
 	}
 	for _, spot := range line.Spots {
-		fold(w, in+"  ", in+strings.TrimSpace(fmt.Sprintf("%s %s %s %s", spot.Spot, spot.Limits, spot.Found, spot.Left)))
+		fold(w, in+"  ", in+spotText(spot))
 	}
 	var work strings.Builder
 	printWork(&work, line.Work)
 	for one := range strings.Lines(work.String()) {
 		fold(w, in+"             ", "       "+strings.TrimRight(one, "\n"))
 	}
+}
+
+// spotText gives a spot's limits and what was measured there last.
+func spotText(spot *pb.WalkSpot) string {
+	text := strings.TrimSpace(spot.Spot + " " + spot.Limits)
+	var last []string
+	for _, one := range []string{spot.Found, spot.Left} {
+		if one != "" {
+			last = append(last, one)
+		}
+	}
+	if len(last) > 0 {
+		text += "; last time " + strings.Join(last, ", ")
+	}
+	return text
 }
 
 // fold prints a line, broken at blanks where it is wider than a sheet; what goes on

@@ -64,8 +64,17 @@ func parseAmount(s string) (milli int64, unit string, err error) {
 		at := strings.LastIndexAny(figure, "0123456789") + 1
 		figure, unit = figure[:at], figure[at:]
 	}
+	if figure == "" {
+		return 0, "", fmt.Errorf("amount %q: want a figure and its unit, as 3 strokes or 1.8 l", s)
+	}
 	milli, err = parseFigure(figure, milliParts)
-	return milli, strings.TrimSpace(unit), err
+	unit = strings.TrimSpace(unit)
+	for _, one := range []string{"stroke", "drop", "piece"} {
+		if unit == one+"s" {
+			unit = one
+		}
+	}
+	return milli, unit, err
 }
 
 // parseDay reads a day of the calendar.
@@ -229,16 +238,16 @@ func printMoved(w io.Writer, moved []*pb.TaskMoved) {
 	notes.print(w)
 }
 
-func printSays(w io.Writer, says []*pb.RecordSaying) {
-	var notes cautions
+// printSays prints what is said of a record; the caller prints the notes.
+func printSays(w io.Writer, says []*pb.RecordSaying, notes *cautions) {
 	for _, one := range says {
 		about := ""
 		if one.Task != "" {
 			about = taskText(one.Task) + ": "
 		}
-		fmt.Fprintf(w, "%s: %s%s %s\n", strings.ToUpper(one.Kind[:min(1, len(one.Kind))])+one.Kind[min(1, len(one.Kind)):], about, plain(one.Text), notes.marks(one.Cautions))
+		line := fmt.Sprintf("%s: %s%s %s", strings.ToUpper(one.Kind[:min(1, len(one.Kind))])+one.Kind[min(1, len(one.Kind)):], about, plain(one.Text), notes.marks(one.Cautions))
+		fmt.Fprintln(w, strings.TrimRight(line, " "))
 	}
-	notes.print(w)
 }
 
 func repeatedText(w io.Writer, repeated bool) bool {

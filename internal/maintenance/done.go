@@ -3,6 +3,7 @@ package maintenance
 import (
 	"fmt"
 	"slices"
+	"strings"
 )
 
 // The words of work that the rules look at.
@@ -160,7 +161,7 @@ func (s *State) suitsSeen(w *SeenWord) *fault {
 	if def == nil || slices.Contains(names, w.Criterion) {
 		return nil
 	}
-	return &fault{"seen", fmt.Sprintf("task %q has no criterion %q", w.Task, w.Criterion), fmt.Sprintf("name one of %q", names)}
+	return &fault{"seen", fmt.Sprintf("task %q has no criterion %q", w.Task, w.Criterion), "name one of " + strings.Join(names, ", ")}
 }
 
 func (s *State) suitsCloses(b *ServiceDone) *fault {

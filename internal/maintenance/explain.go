@@ -2,6 +2,7 @@ package maintenance
 
 import (
 	"fmt"
+	"slices"
 
 	"github.com/hourbell/hourbell/internal/maintenance/civil"
 	"github.com/hourbell/hourbell/internal/maintenance/hours"
@@ -75,6 +76,7 @@ func Explain(s *State, task string) (Explanation, error) {
 	x.add("edition", fmt.Sprintf("%d of chart %s", s.Chart.Edition, s.Chart.ID), moment.Span{}, Key{})
 	x.build(s, t)
 	x.records(s, t, c.Record)
+	x.sameActs(s, t)
 	x.terms(s, &c)
 	for j := range c.Limbs {
 		x.limb(s, j, &c, t)
@@ -116,6 +118,16 @@ func (x *Explanation) records(s *State, t *Task, counts *TaskRecord) {
 	}
 	if !t.Cycle.IsZero() {
 		x.add("cycle", "opened by this event", t.cycleAt(), t.Cycle)
+	}
+}
+
+// sameActs gives the open doubts about two records of the task.
+func (x *Explanation) sameActs(s *State, t *Task) {
+	for k := range s.Doubts {
+		d := &s.Doubts[k]
+		if d.Kind == DoubtSameAct && d.Closed.IsZero() && slices.ContainsFunc(t.Records, func(r TaskRecord) bool { return slices.Contains(d.Records, r.Record) }) {
+			x.add("open doubt", d.What, d.At, d.Key)
+		}
 	}
 }
 
@@ -296,7 +308,7 @@ func (x *Explanation) meter(s *State, m *Meter) {
 		x.add("held, not counted", fmt.Sprintf("%d more of %s", n, m.ID), moment.Span{}, Key{})
 	}
 	for k := range s.Doubts {
-		if d := &s.Doubts[k]; d.Closed.IsZero() && (d.Meter == m.ID || d.Meter == "") {
+		if d := &s.Doubts[k]; d.Closed.IsZero() && (d.Meter == m.ID || d.Meter == "" && d.Kind != DoubtSameAct) {
 			x.add("open doubt", d.What, d.At, d.Key)
 		}
 	}

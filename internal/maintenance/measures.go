@@ -5,6 +5,7 @@ import (
 	"fmt"
 	"slices"
 	"sort"
+	"strconv"
 	"strings"
 
 	"github.com/hourbell/hourbell/internal/maintenance/hours"
@@ -324,11 +325,15 @@ func (s *State) suitsMeasured(m *Measured, tasks []int) *fault {
 	case d.Gauge != GaugeNone && m.State != GaugeGoes && m.State != GaugeGoesNot:
 		return &fault{"measured", fmt.Sprintf("%q is no word of a gauge", m.State), fmt.Sprintf("say %q or %q", GaugeGoes, GaugeGoesNot)}
 	case d.Gauge == GaugeNone && m.Unit != d.Unit:
-		return &fault{"measured", fmt.Sprintf("unit %q; %s of %s is measured in %s", m.Unit, d.What, s.Tasks[i].ID, d.Unit), "give it in " + d.Unit}
+		given := "unit " + strconv.Quote(m.Unit)
+		if m.Unit == "" {
+			given = "no unit is given"
+		}
+		return &fault{"measured", fmt.Sprintf("%s; %s of %s is measured in %s", given, d.What, s.Tasks[i].ID, d.Unit), "give it in " + d.Unit}
 	case len(d.Spots) == 0 && m.Spot != "":
 		return &fault{"measured", fmt.Sprintf("task %q has no spot %q", s.Tasks[i].ID, m.Spot), "leave the spot out"}
 	case len(d.Spots) > 0 && !slices.Contains(d.Spots, m.Spot):
-		return &fault{"measured", fmt.Sprintf("task %q has no spot %q", s.Tasks[i].ID, m.Spot), fmt.Sprintf("name one of %q", d.Spots)}
+		return &fault{"measured", fmt.Sprintf("task %q has no spot %q", s.Tasks[i].ID, m.Spot), "name one of " + strings.Join(d.Spots, ", ")}
 	}
 	return nil
 }

@@ -353,7 +353,7 @@ func (s *State) suitsParts(b *ServiceDone) *fault {
 		case def == nil:
 			return &fault{"parts", fmt.Sprintf("part %q is unknown on this machine", p.Part), "name a part of its chart"}
 		case p.Variant != "" && len(def.Variants) > 0 && !slices.Contains(def.Variants, p.Variant):
-			return &fault{"parts", fmt.Sprintf("part %q has no variant %q", p.Part, p.Variant), fmt.Sprintf("say one of %q", def.Variants)}
+			return &fault{"parts", fmt.Sprintf("part %q has no variant %q", p.Part, p.Variant), "say one of " + strings.Join(def.Variants, ", ")}
 		case p.Off && (p.Variant != "" || p.Number != ""):
 			return &fault{"parts", fmt.Sprintf("part %q is taken off and fitted at once", p.Part), "leave variant and number out, or say that it was fitted"}
 		}

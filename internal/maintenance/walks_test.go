@@ -108,9 +108,9 @@ func TestMeasuredAnswersAreKeptAndTakenBack(t *testing.T) {
 	assert.Contains(t, w.refused("2", &Walk{Act: WalkAnswer, Walk: walk, Looked: []Looked{{Task: "shaker-belt/gap", Word: inOrder}}, Date: civil.None}),
 		"is measured, and no value is given")
 	for want, v := range map[string]Measured{
-		`task "shaker-belt/gap" has no spot "side"; name one of ["upper" "lower"]`: walkGap("side", 110, false),
-		"shaker-belt/gap is measured in mm; give it in mm":                         {Spot: "upper", Unit: "cm", Micro: 1},
-		`a value of task "ladder/look"`:                                            {Task: "ladder/look", Spot: "upper", Unit: "mm"},
+		`task "shaker-belt/gap" has no spot "side"; name one of upper, lower`: walkGap("side", 110, false),
+		"shaker-belt/gap is measured in mm; give it in mm":                    {Spot: "upper", Unit: "cm", Micro: 1},
+		`a value of task "ladder/look"`:                                       {Task: "ladder/look", Spot: "upper", Unit: "mm"},
 	} {
 		assert.Contains(t, w.refused("2", &Walk{Act: WalkAnswer, Walk: walk, Looked: []Looked{{Task: "shaker-belt/gap", Word: inOrder, Measured: []Measured{v}}}, Date: civil.None}), want)
 	}

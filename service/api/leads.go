@@ -110,6 +110,9 @@ func leadsTo(c *maintenance.Chart, st *maintenance.State, seen symptoms) (*pb.Fi
 	if seen.Lead != "" && !slices.ContainsFunc(c.Leads, func(l maintenance.LeadDef) bool { return l.ID == seen.Lead }) {
 		return nil, fault.InvalidField("lead", "the chart has no lead "+cut(seen.Lead), "leave it out for all that fit")
 	}
+	if err := knownSymptoms(c, &seen); err != nil {
+		return nil, err
+	}
 	out := &pb.FindLeadsResponse{}
 	for _, l := range look(c, st, seen) {
 		one := &pb.LeadFound{Lead: l.Lead, Call: l.Call, Because: l.Because, NoHelp: l.NoHelp, CausesBefore: causesOf(l.Causes)}
@@ -119,6 +122,38 @@ func leadsTo(c *maintenance.Chart, st *maintenance.State, seen symptoms) (*pb.Fi
 		out.Leads = append(out.Leads, one)
 	}
 	return out, nil
+}
+
+// knownSymptoms refuses codes and events that the chart does not have: a slip of
+// the pen would look like a symptom that leads nowhere.
+func knownSymptoms(c *maintenance.Chart, seen *symptoms) error {
+	codes := make([]string, len(c.Codes))
+	for i := range c.Codes {
+		codes[i] = c.Codes[i].ID
+	}
+	for i, code := range seen.Codes {
+		if !slices.Contains(codes, code) {
+			return fault.InvalidField(fieldAt("codes", i), "the chart has no code "+cut(code), oneOf(codes, "it names no codes"))
+		}
+	}
+	events := []string{maintenance.EventStorageIn, maintenance.EventStorageOut}
+	for i := range c.Events {
+		events = append(events, c.Events[i].ID)
+	}
+	for i, event := range seen.Since {
+		if !slices.Contains(events, event) {
+			return fault.InvalidField(fieldAt("since", i), "the chart knows no event "+cut(event), oneOf(events, ""))
+		}
+	}
+	return nil
+}
+
+// oneOf says what there is to choose from.
+func oneOf(ids []string, none string) string {
+	if len(ids) == 0 {
+		return none
+	}
+	return "name one of " + strings.Join(ids, ", ")
 }
 
 func placeTo(c *maintenance.Chart, in *maintenance.PlaceOn) *pb.PlaceToLook {

@@ -351,9 +351,12 @@ func meterOf(m *maintenance.Meter) *pb.MachineMeter {
 
 func countTasks(st *maintenance.State) *pb.TaskCounts {
 	out := &pb.TaskCounts{}
-	counter.Tasks(st, func(t *maintenance.Task, _ *maintenance.TaskDef) bool {
+	counter.Tasks(st, func(t *maintenance.Task, def *maintenance.TaskDef) bool {
 		switch t.State {
 		case maintenance.DueUnknown:
+			if !counter.CanBeDue(t, def) {
+				return true
+			}
 			out.Unknown++
 		case maintenance.NotDue:
 			out.NotDue++

@@ -1,6 +1,7 @@
 package api
 
 import (
+	"cmp"
 	"context"
 	"fmt"
 	"math"
@@ -73,7 +74,9 @@ func (s *records) CreateServiceRecord(ctx context.Context, q *pb.CreateServiceRe
 // sayBefore is what the rules say of a record before it is written, with figures.
 func (s *records) sayBefore(ctx context.Context, machine string, at moment.Span, body *maintenance.ServiceDone) (said []*pb.RecordSaying, err error) {
 	e := &maintenance.Event{Writer: maintenance.WriterPerson, At: at, Known: s.now(), Body: body}
-	err = s.view(ctx, machine, func(st *maintenance.State) { said = sayingsTo(st, maintenance.Says(st, e)) })
+	err = s.view(ctx, machine, func(st *maintenance.State) {
+		said = append(sayingsTo(st, maintenance.Says(st, e)), judged(st, body)...)
+	})
 	return said, err
 }
 
@@ -90,7 +93,7 @@ func (s *records) preview(ctx context.Context, machine, requestID string, at mom
 	var said []*pb.RecordSaying
 	err = s.view(ctx, machine, func(st *maintenance.State) {
 		if verdict = maintenance.Admit(st, e); verdict.Word == maintenance.VerdictTake {
-			copied, said = st.Clone(), sayingsTo(st, maintenance.Says(st, e))
+			copied, said = st.Clone(), append(sayingsTo(st, maintenance.Says(st, e)), judged(st, body)...)
 		}
 	})
 	switch {
@@ -228,6 +231,10 @@ func (s *records) done(ctx context.Context, machine string, at moment.Span, r *p
 	body.Measured = measuredOf(machine, r.GetMeasured())
 	if err := doneMore(machine, r, body); err != nil {
 		return nil, err
+	}
+	var bad error
+	if err := s.view(ctx, machine, func(st *maintenance.State) { bad = unitsKnown(st, body.Materials) }); err != nil || bad != nil {
+		return nil, cmp.Or(err, bad)
 	}
 	date, err := s.date(ctx, machine, at, r.GetDoneDate())
 	body.Date = date
@@ -396,6 +403,9 @@ func (s *records) ConfirmServiceRecord(ctx context.Context, q *pb.ConfirmService
 		return nil, err
 	}
 	person := access.Person(ctx)
+	if s.partOf(person) == "" {
+		return nil, fault.New(fault.Refused, person+" has no part in the trade, so it can't be said who confirms: let whoever runs the service say it with `hourbell person part`", "person", person)
+	}
 	_, receipt, err := s.doing(ctx, machine, q.GetRequestId(), &maintenance.Confirmed{Record: key, Person: person, As: s.partOf(person)})
 	if err != nil {
 		return nil, err

@@ -2,6 +2,8 @@ package api
 
 import (
 	"fmt"
+	"slices"
+	"strings"
 
 	"github.com/hourbell/hourbell/internal/maintenance"
 	pb "github.com/hourbell/hourbell/proto/hourbell/v1"
@@ -100,13 +102,62 @@ func recordMore(out *pb.ServiceRecord, machine string, b *maintenance.ServiceDon
 func sayingsTo(st *maintenance.State, list []maintenance.Say) []*pb.RecordSaying {
 	var out []*pb.RecordSaying
 	for _, one := range list {
-		said := &pb.RecordSaying{Kind: saidKind(one.Kind), Text: one.Text, Cautions: cautionsOf(st.Chart, one.Task)}
+		said := &pb.RecordSaying{Kind: saidKind(one.Kind), Text: strings.TrimPrefix(one.Text, one.Task+": "), Cautions: cautionsOf(st.Chart, one.Task)}
 		if one.Task != "" {
 			said.Task = taskName(st.Machine.Machine, one.Task)
 		}
 		out = append(out, said)
 	}
 	return out
+}
+
+// judged says of what was measured near its limits or beyond, with figures. It stands
+// beside what the rules say, and changes nothing.
+func judged(st *maintenance.State, body *maintenance.ServiceDone) (out []*pb.RecordSaying) {
+	if st.Chart == nil {
+		return nil
+	}
+	for i := range body.Measured {
+		m := &body.Measured[i]
+		def := taskDefOf(st.Chart, m.Task)
+		if def == nil || len(def.Measure) == 0 {
+			continue
+		}
+		word, text := maintenance.Judge(&def.Measure[0], m.Micro)
+		if def.Measure[0].Gauge != maintenance.GaugeNone {
+			word, text = maintenance.JudgeGauge(&def.Measure[0], m.State)
+		}
+		if word != maintenance.MeasureNear && word != maintenance.MeasureAct {
+			continue
+		}
+		when := "as found"
+		if m.Left {
+			when = "as left"
+		}
+		what := strings.TrimSpace(def.Measure[0].What + " " + m.Spot)
+		out = append(out, &pb.RecordSaying{Kind: "measure", Task: taskName(st.Machine.Machine, m.Task), Text: what + " " + when + ", " + text, Cautions: cautionsOf(st.Chart, m.Task)})
+	}
+	return out
+}
+
+// unitsKnown refuses an amount in a unit that nobody measures in.
+func unitsKnown(st *maintenance.State, list []maintenance.MaterialUsed) error {
+	units := []string{"stroke", "g", "ml", "l", "drop", "piece"}
+	if st.Chart != nil {
+		for i := range st.Chart.Tasks {
+			for _, n := range st.Chart.Tasks[i].Needs {
+				if n.Unit != "" && !slices.Contains(units, n.Unit) {
+					units = append(units, n.Unit)
+				}
+			}
+		}
+	}
+	for i := range list {
+		if u := list[i].Unit; u != "" && !slices.Contains(units, u) {
+			return fault.InvalidField(fieldAt("record.materials", i)+".unit", cut(u)+" is no unit for "+list[i].Material, "say one of "+strings.Join(units, ", "))
+		}
+	}
+	return nil
 }
 
 // known refuses a number that names nothing.

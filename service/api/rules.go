@@ -100,14 +100,22 @@ func lineOf(t *maintenance.SheetTask) sheetLine {
 		spot := &t.Spots[i]
 		one := &pb.WalkSpot{Spot: spot.Spot, Limits: spot.Limits}
 		if spot.Found != nil {
-			one.Found = spot.FoundWord
+			one.Found = "found " + measuredText(spot.Found, t.Task) + ": " + spot.FoundWord
 		}
 		if spot.Left != nil {
-			one.Left = spot.LeftWord
+			one.Left = "left " + measuredText(spot.Left, t.Task) + ": " + spot.LeftWord
 		}
 		out.Spots = append(out.Spots, one)
 	}
 	return out
+}
+
+// measuredText gives what was measured, with its unit, or what a gauge said.
+func measuredText(v *maintenance.MeasuredAt, def *maintenance.TaskDef) string {
+	if v.State != "" || len(def.Measure) == 0 {
+		return "the gauge " + v.State
+	}
+	return decimal(v.Micro, micro) + " " + def.Measure[0].Unit
 }
 
 func walkDef(c *maintenance.Chart, occasion string) *maintenance.WalkDef {
@@ -195,7 +203,7 @@ func review(s *maintenance.State, task string) (findings []string, proposal stri
 	if !known {
 		return nil, ""
 	}
-	findings = append(findings, fmt.Sprintf("%d conditions as found: %d dry, %d fine, %d purged", r.Seen, r.Dry, r.Fine, r.Purged))
+	findings = append(findings, fmt.Sprintf("as found, %s: %d dry, %d fine, %d purged", counted(uint32(r.Seen), "time"), r.Dry, r.Fine, r.Purged))
 	if r.Basis != "" {
 		findings = append(findings, r.Basis)
 	}
@@ -279,9 +287,9 @@ func countWords(l *maintenance.LimbCount, limb *maintenance.Limb) string {
 		words = append(words, "not known, "+l.Why)
 	case l.Idle && l.Why != "":
 		words = append(words, l.Why)
-	case l.InHours && l.Left < 0:
+	case inHours(l) && l.Left < 0:
 		words = append(words, fmt.Sprintf("%v h over", -l.Left))
-	case l.InHours:
+	case inHours(l):
 		words = append(words, fmt.Sprintf("%v h left", l.Left))
 	case l.InDays && l.DaysLeft < 0:
 		words = append(words, fmt.Sprintf("%d days over", -l.DaysLeft))

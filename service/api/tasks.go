@@ -220,10 +220,19 @@ func counterOf(st *maintenance.State, l *maintenance.LimbCount) *pb.Counter {
 		return out
 	}
 	out.Every = &pb.Counter_EveryMs{EveryMs: int64(l.Every)}
-	if l.Known {
+	if l.Known && l.InDays {
+		out.DueDate, out.LeftDays = dateOf(l.DueOn), new(int32(l.DaysLeft))
+	}
+	if l.Known && inHours(l) {
 		out.SinceMs, out.LeftMs, out.DueAtMs = new(int64(l.Since)), new(int64(l.Left)), new(int64(l.DueAt))
 	}
 	return out
+}
+
+// inHours reports whether an interval has figures in hours: what is due at once,
+// by days or by a count has none.
+func inHours(l *maintenance.LimbCount) bool {
+	return l.Kind == maintenance.LimbHours || l.InHours && l.DueAt > 0
 }
 
 // reasons gives the domain's chain of reasons.

@@ -2,6 +2,7 @@ package api
 
 import (
 	"fmt"
+	"slices"
 	"strings"
 
 	"github.com/hourbell/hourbell/internal/maintenance"
@@ -29,7 +30,17 @@ func decimal(v int64, parts uint64) string {
 	return fmt.Sprintf("%s%d.%s", sign, whole, strings.TrimRight(fmt.Sprintf("%0*d", width, rest), "0"))
 }
 
-func hourText(h hours.Millis) string { return decimal(int64(h), uint64(hours.Hour)) + " h" }
+// hourText gives hours, and minutes where they are fewer than one hour.
+func hourText(h hours.Millis) string {
+	const minute, tenth = hours.Hour / 60, hours.Hour / 10
+	switch {
+	case h > 0 && h < hours.Hour && h%minute == 0:
+		return fmt.Sprintf("%d min", h/minute)
+	case h%tenth == 0:
+		return decimal(int64(h/tenth), 10) + " h"
+	}
+	return fmt.Sprintf("%v h", h)
+}
 
 func counted(n uint32, what string) string {
 	if n == 1 {
@@ -210,7 +221,11 @@ func workOf(c *maintenance.Chart, t *maintenance.TaskDef) *pb.TaskWork {
 	}
 	for i := range t.Measure {
 		out.MeasureWords = judgeWords(&t.Measure[i])
-		out.Remedies = append(out.Remedies, t.Measure[i].Remedies...)
+		for _, one := range t.Measure[i].Remedies {
+			if !slices.Contains(out.Remedies, one) {
+				out.Remedies = append(out.Remedies, one)
+			}
+		}
 	}
 	for i := range t.Dose {
 		out.AmountWords = doseWords(&t.Dose[i])
@@ -253,7 +268,7 @@ func doseWords(d *maintenance.DoseDef) string {
 	if d.Hi > d.Lo {
 		text += " to " + decimal(d.Hi, milli)
 	}
-	text += " " + d.Unit
+	text += " " + unitText(max(d.Lo, d.Hi), d.Unit)
 	if d.Per != "" {
 		text += " a " + d.Per
 	}
@@ -264,6 +279,14 @@ func doseWords(d *maintenance.DoseDef) string {
 		text += ", in a season at most " + decimal(d.Season, milli)
 	}
 	return text
+}
+
+// unitText is a unit behind its figure: strokes and drops are counted.
+func unitText(amount int64, unit string) string {
+	if (unit == "stroke" || unit == "drop" || unit == "piece") && amount != milli {
+		return unit + "s"
+	}
+	return unit
 }
 
 func triggerWords(t *maintenance.TriggerDef) string {

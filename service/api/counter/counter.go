@@ -21,6 +21,13 @@ func Tasks(s *maintenance.State, yield func(*maintenance.Task, *maintenance.Task
 	}
 }
 
+// CanBeDue reports whether a task with no service on record may be due without
+// anyone knowing: it has an interval, and is not known to be off this machine.
+// What is done by hand only, after an event, or never, waits for nothing.
+func CanBeDue(t *maintenance.Task, def *maintenance.TaskDef) bool {
+	return len(def.Limbs) > 0 && t.Build != maintenance.BuildNot
+}
+
 // Meter finds a meter of the machine, nil where it has none of that id.
 func Meter(s *maintenance.State, id string) *maintenance.Meter {
 	for i := range s.Meters {
