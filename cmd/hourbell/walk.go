@@ -12,7 +12,7 @@ import (
 type walkCmd struct {
 	Begin  walkBeginCmd  `cmd:"" help:"Begin a walk-round and print its lines. For whoever walks round the machine."`
 	Answer walkAnswerCmd `cmd:"" help:"Answer lines of a walk-round: in order, remark, not looked, not here. For whoever walks round the machine."`
-	Sign   walkSignCmd   `cmd:"" help:"Sign a walk-round. For who walked, a second person or who receives the machine."`
+	Sign   walkSignCmd   `cmd:"" help:"Sign a walk-round. For a second person, or who receives the machine; not for who walked."`
 	Leave  walkLeaveCmd  `cmd:"" help:"Give a walk-round up. For whoever began it."`
 	Show   walkShowCmd   `cmd:"" help:"How does a walk-round stand, line by line? For whoever walks round the machine."`
 	List   walkListCmd   `cmd:"" help:"List walk-rounds, the latest first. For the technician and the workshop manager."`
@@ -195,7 +195,7 @@ func measuredOf(machine string, typed map[string]string, left bool) ([]*pb.Measu
 
 type walkSignCmd struct {
 	walkArgs
-	As string `enum:",second,receiver" default:"" help:"As second or receiver; as who walked where left out." placeholder:"WHO"`
+	As string `enum:",second,receiver" default:"" help:"As second or receiver; as the chart says where left out." placeholder:"WHO"`
 }
 
 // Run signs the walk-round.
