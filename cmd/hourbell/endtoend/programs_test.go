@@ -34,7 +34,7 @@ const richChart = "testdata/teal-4.points.yaml"
 
 func nextEdition(dir string) string { return filepath.Join(dir, "teal-4.points.yaml") }
 
-// wagtailToken is an operator's, whom the record of a service and a signature need
+// wagtailToken is a second person's, whom a record to confirm and a signature need
 // beside the keeper.
 func wagtailToken(dir string) string { return filepath.Join(dir, "wagtail.token") }
 
