@@ -8,6 +8,7 @@ import (
 	"io/fs"
 	"os"
 	"path/filepath"
+	"regexp"
 	"strings"
 	"time"
 
@@ -198,5 +199,26 @@ func told(err error, address string) error {
 	case s.Code() == codes.Unimplemented:
 		return fmt.Errorf("the service at %s does not know this call: it is older than this program", address)
 	}
-	return errors.New(s.Message())
+	return errors.New(plainField(s.Message()))
+}
+
+// plainField says the field of a call that a message begins with as people would:
+// "record.materials[0].unit: x" is "materials unit: x" to them.
+func plainField(message string) string {
+	field, rest, has := strings.Cut(message, ": ")
+	if path := regexp.MustCompile(`^[a-z_]+(\[\d+\])?(\.[a-z_]+(\[\d+\])?)*$`); !has || !path.MatchString(field) {
+		return message
+	}
+	var words []string
+	for part := range strings.SplitSeq(field, ".") {
+		part, _, _ = strings.Cut(part, "[")
+		if part == "not_before_time" || part == "not_after_time" {
+			part = "time"
+		}
+		words = append(words, strings.ReplaceAll(part, "_", " "))
+	}
+	if len(words) > 1 {
+		words = words[1:] // the message that the call brings
+	}
+	return strings.Join(words, " ") + ": " + rest
 }

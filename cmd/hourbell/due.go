@@ -103,11 +103,11 @@ func printTasks(w io.Writer, tasks []*pb.Task, now time.Time, none string) {
 func printCounters(w io.Writer, t *pb.Task) {
 	for _, c := range t.Counters {
 		if c.Words != "" {
-			fmt.Fprintf(w, "  %-10s %s\n", "counts", plain(c.Words))
+			fmt.Fprintf(w, "  %-11s %s\n", "counts", plain(c.Words))
 		}
 	}
 	for _, c := range t.BookCounters {
-		fmt.Fprintf(w, "  %-10s %s\n", "the book's", plain(c.Words))
+		fmt.Fprintf(w, "  %-11s %s\n", "the book's", plain(c.Words))
 	}
 }
 

@@ -412,6 +412,9 @@ func (c *gunCmd) Run(s *session) error {
 	if err != nil {
 		return fmt.Errorf("--grams: %w", err)
 	}
+	if micro <= 0 || micro > 1000*microParts {
+		return fmt.Errorf("--grams %s: a stroke gives more than 0 g and at most 1000 g; count ten strokes into a cup, weigh it, and give a tenth", c.Grams)
+	}
 	a, err := call(s, pb.NewPartServiceClient, pb.PartServiceClient.MeasureGun, &pb.MeasureGunRequest{Parent: under("machines", c.Machine), Gun: c.Gun, StrokeMicrograms: micro, RequestId: requestID()})
 	if err != nil {
 		return err

@@ -56,7 +56,7 @@ func (t *table) print(w io.Writer, none string) {
 	}
 	rows := make([][]string, len(t.rows))
 	for i, row := range t.rows {
-		rows[i] = make([]string, len(row))
+		rows[i] = make([]string, max(len(row), len(t.rows[0])))
 		for j, cell := range row {
 			rows[i][j] = plain(cell)
 		}

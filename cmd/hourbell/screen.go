@@ -31,10 +31,14 @@ func screenWidth(w io.Writer) int {
 	return int(size.Col)
 }
 
-// narrowed folds the cells of the widest columns at blanks until a table fits,
-// as far as its longest words let it. A row then takes several lines.
+// narrowed leaves out empty columns and folds the cells of the widest columns at
+// blanks until a table fits, as far as its longest words let it. A row then takes several lines.
 func narrowed(rows [][]string, screen int) [][]string {
 	widths, least := columnWidths(rows)
+	if total(widths) > screen {
+		rows = withoutEmpty(rows)
+		widths, least = columnWidths(rows)
+	}
 	for total(widths) > screen {
 		widest := -1
 		for i := range widths {
@@ -50,6 +54,23 @@ func narrowed(rows [][]string, screen int) [][]string {
 	var out [][]string
 	for _, row := range rows {
 		out = append(out, foldRow(row, widths)...)
+	}
+	return out
+}
+
+// withoutEmpty leaves out the columns in which no row says anything.
+func withoutEmpty(rows [][]string) [][]string {
+	out := make([][]string, len(rows))
+	for i := range rows[0] {
+		says := len(rows) == 1
+		for _, row := range rows[1:] {
+			says = says || i < len(row) && row[i] != "" && row[i] != "-"
+		}
+		for j, row := range rows {
+			if says && i < len(row) {
+				out[j] = append(out[j], row[i])
+			}
+		}
 	}
 	return out
 }

@@ -445,7 +445,7 @@ func printSheetLine(w io.Writer, n int, line *pb.WalkLine, notes *cautions) {
 	var work strings.Builder
 	printWork(&work, line.Work)
 	for one := range strings.Lines(work.String()) {
-		fold(w, in+"             ", "       "+strings.TrimRight(one, "\n"))
+		fold(w, in+"              ", "       "+strings.TrimRight(one, "\n"))
 	}
 }
 

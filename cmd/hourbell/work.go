@@ -69,10 +69,13 @@ func parseAmount(s string) (milli int64, unit string, err error) {
 	}
 	milli, err = parseFigure(figure, milliParts)
 	unit = strings.TrimSpace(unit)
-	for _, one := range []string{"stroke", "drop", "piece"} {
+	for _, one := range []string{"stroke", "drop"} {
 		if unit == one+"s" {
 			unit = one
 		}
+	}
+	if unit == "piece" {
+		unit = "pieces"
 	}
 	return milli, unit, err
 }
@@ -143,7 +146,7 @@ func setText(m proto.Message, field protoreflect.Name, value string) {
 func printWork(w io.Writer, work *pb.TaskWork) {
 	line := func(what, text string) {
 		if text != "" {
-			fmt.Fprintf(w, "  %-10s %s\n", what, plain(text))
+			fmt.Fprintf(w, "  %-11s %s\n", what, plain(text))
 		}
 	}
 	if work == nil {

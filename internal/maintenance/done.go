@@ -161,7 +161,11 @@ func (s *State) suitsSeen(w *SeenWord) *fault {
 	if def == nil || slices.Contains(names, w.Criterion) {
 		return nil
 	}
-	return &fault{"seen", fmt.Sprintf("task %q has no criterion %q", w.Task, w.Criterion), "name one of " + strings.Join(names, ", ")}
+	do := "leave it out: it has none"
+	if len(names) > 0 {
+		do = "name one of " + strings.Join(names, ", ")
+	}
+	return &fault{"seen", fmt.Sprintf("task %q has no criterion %q", w.Task, w.Criterion), do}
 }
 
 func (s *State) suitsCloses(b *ServiceDone) *fault {

@@ -111,11 +111,19 @@ func sayingsTo(st *maintenance.State, list []maintenance.Say) []*pb.RecordSaying
 	return out
 }
 
-// judged says of what was measured near its limits or beyond, with figures. It stands
-// beside what the rules say, and changes nothing.
+// judged says of what was measured near its limits or beyond, with figures, and of
+// what was done that is not on the machine. It stands beside what the rules say,
+// and changes nothing.
 func judged(st *maintenance.State, body *maintenance.ServiceDone) (out []*pb.RecordSaying) {
 	if st.Chart == nil {
 		return nil
+	}
+	for _, id := range body.Tasks {
+		for i := range st.Tasks {
+			if t := &st.Tasks[i]; t.ID == id && t.Build == maintenance.BuildNot {
+				out = append(out, &pb.RecordSaying{Kind: "build", Task: taskName(st.Machine.Machine, id), Text: "by what is known of its build this is not on the machine", Cautions: cautionsOf(st.Chart, id)})
+			}
+		}
 	}
 	for i := range body.Measured {
 		m := &body.Measured[i]
@@ -142,7 +150,7 @@ func judged(st *maintenance.State, body *maintenance.ServiceDone) (out []*pb.Rec
 
 // unitsKnown refuses an amount in a unit that nobody measures in.
 func unitsKnown(st *maintenance.State, list []maintenance.MaterialUsed) error {
-	units := []string{"stroke", "g", "ml", "l", "drop", "piece"}
+	units := []string{"stroke", "g", "ml", "l", "drop", "pieces"}
 	if st.Chart != nil {
 		for i := range st.Chart.Tasks {
 			for _, n := range st.Chart.Tasks[i].Needs {

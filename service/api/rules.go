@@ -291,9 +291,9 @@ func countWords(l *maintenance.LimbCount, limb *maintenance.Limb) string {
 		words = append(words, fmt.Sprintf("%v h over", -l.Left))
 	case inHours(l):
 		words = append(words, fmt.Sprintf("%v h left", l.Left))
-	case l.InDays && l.DaysLeft < 0:
+	case inDays(l) && l.DaysLeft < 0:
 		words = append(words, fmt.Sprintf("%d days over", -l.DaysLeft))
-	case l.InDays:
+	case inDays(l):
 		words = append(words, fmt.Sprintf("%d days left", l.DaysLeft))
 	}
 	return strings.Join(words, ": ")

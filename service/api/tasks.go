@@ -220,7 +220,7 @@ func counterOf(st *maintenance.State, l *maintenance.LimbCount) *pb.Counter {
 		return out
 	}
 	out.Every = &pb.Counter_EveryMs{EveryMs: int64(l.Every)}
-	if l.Known && l.InDays {
+	if l.Known && inDays(l) {
 		out.DueDate, out.LeftDays = dateOf(l.DueOn), new(int32(l.DaysLeft))
 	}
 	if l.Known && inHours(l) {
@@ -233,6 +233,11 @@ func counterOf(st *maintenance.State, l *maintenance.LimbCount) *pb.Counter {
 // by days or by a count has none.
 func inHours(l *maintenance.LimbCount) bool {
 	return l.Kind == maintenance.LimbHours || l.InHours && l.DueAt > 0
+}
+
+// inDays is inHours for dates.
+func inDays(l *maintenance.LimbCount) bool {
+	return l.Kind == maintenance.LimbMonths || l.InDays && l.DueOn.Known()
 }
 
 // reasons gives the domain's chain of reasons.
