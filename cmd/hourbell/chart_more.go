@@ -5,6 +5,7 @@ import (
 	"io"
 	"os"
 	"path/filepath"
+	"slices"
 	"strings"
 
 	"github.com/hourbell/hourbell/internal/chart"
@@ -170,7 +171,9 @@ func (c *chartCopyCmd) Run(s *session) error {
 		}
 		return s.out.document(a, func(w io.Writer) {
 			printEffects(w, a.Machines, "would go")
-			fmt.Fprintln(w, "\nNothing changed yet: say it again with --really.")
+			if slices.ContainsFunc(a.Machines, func(m *pb.EditionEffect) bool { return !m.Unchanged && m.Refused == "" }) {
+				fmt.Fprintln(w, "\nNothing changed yet: say it again with --really.")
+			}
 		})
 	}
 	a, err := call(s, pb.NewChartServiceClient, pb.ChartServiceClient.ApplyEdition, &pb.ApplyEditionRequest{Name: m.Machine.Edition, Machines: machineNames(c.To), RequestId: requestID()})

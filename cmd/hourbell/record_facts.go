@@ -149,7 +149,11 @@ func recordFacts(r *pb.ServiceRecord) string {
 		add("%s: %s %s", pathText(c.Task), c.Criterion, what)
 	}
 	for _, m := range r.Materials {
-		add("%s %s %s", figureText(m.Milli, milliParts), m.Unit, m.Material)
+		unit := m.Unit
+		if (unit == "stroke" || unit == "drop") && m.Milli != milliParts {
+			unit += "s"
+		}
+		add("%s %s %s", figureText(m.Milli, milliParts), unit, m.Material)
 	}
 	for _, m := range r.Measured {
 		add("%s %s", strings.TrimSpace(pathText(m.Task)+" "+m.Spot), measuredText(m))

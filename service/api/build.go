@@ -97,15 +97,17 @@ func fits(q *pb.BuildQuestion, value string) error {
 
 func (s *build) question(ctx context.Context, machine, trait string) (*pb.BuildQuestion, error) {
 	var out *pb.BuildQuestion
+	var traits []string
 	err := s.view(ctx, machine, func(st *maintenance.State) {
 		for _, one := range questions(st) {
+			traits = append(traits, one.Def.ID)
 			if one.Def.ID == trait {
 				out = questionOf(machine, &one)
 			}
 		}
 	})
 	if err == nil && out == nil {
-		return nil, fault.Missing("question", cut(trait))
+		return nil, fault.InvalidField("trait", "the chart of "+machine+" asks no question "+cut(trait), oneOf(traits, "it asks none"))
 	}
 	return out, err
 }
