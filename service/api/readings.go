@@ -3,6 +3,7 @@ package api
 import (
 	"context"
 	"fmt"
+	"strings"
 
 	"github.com/hourbell/hourbell/internal/maintenance"
 	"github.com/hourbell/hourbell/internal/maintenance/hours"
@@ -154,7 +155,7 @@ func (s *readings) fitReading(ctx context.Context, machine string, r *maintenanc
 	case known == nil:
 		return fault.New(fault.Refused, "machine "+machine+" has no chart yet, so it has no meters: put one in force first", "machine", machine)
 	case def == nil:
-		return fault.InvalidField("meter", fmt.Sprintf("%q is no meter of this machine", cut(r.Meter)), fmt.Sprintf("its chart names %q", known))
+		return fault.InvalidField("meter", fmt.Sprintf("%q is no meter of this machine", cut(r.Meter)), "its chart names "+strings.Join(known, ", "))
 	case r.Resolution == 0:
 		r.Resolution = max(def.Resolution, finestRead)
 	}
