@@ -259,6 +259,6 @@ func TestForeignAndOversizedMessages(t *testing.T) {
 	require.NoError(t, err)
 	require.Equal(t, at(20_000), w.meter("lark", "engine").GetTotalMs())
 	_, err = w.try("hours", "lark", "engine", "201", "--id", strings.Repeat("x", 1<<16))
-	require.ErrorContains(t, err, "request_id")
+	require.ErrorContains(t, err, "request id")
 	require.True(t, ask[pb.GetServerInfoResponse](w, "server").StoreWorks)
 }
