@@ -84,7 +84,7 @@ func (r *ReviewOf) suggest() {
 	switch {
 	case r.Seen < ReviewFrom:
 		r.Needed = ReviewFrom - r.Seen
-		r.Text = fmt.Sprintf("found %d times; %d more are needed to say anything", r.Seen, r.Needed)
+		r.Text = fmt.Sprintf("%d conditions as found are on record; %d more are needed to say anything", r.Seen, r.Needed)
 	case r.Dry >= reviewDry:
 		r.Word, r.Text = ReviewShorter, figures+"; a shorter interval may suit"
 	case r.Purged >= reviewPurged && r.Dry == 0:

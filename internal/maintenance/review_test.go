@@ -64,7 +64,7 @@ func TestBelowTwentyConditionsSayHowManyMore(t *testing.T) {
 	require.True(t, ok)
 	assert.Equal(t, ReviewMore, r.Word)
 	assert.Equal(t, 1, r.Needed)
-	assert.Equal(t, "found 19 times; 1 more are needed to say anything", r.Text)
+	assert.Equal(t, "19 conditions as found are on record; 1 more are needed to say anything", r.Text)
 	_, ok = Review(w.s, "roof/grease")
 	assert.False(t, ok)
 }

@@ -3,6 +3,7 @@ package maintenance
 import (
 	"fmt"
 	"slices"
+	"strings"
 
 	"github.com/hourbell/hourbell/internal/maintenance/civil"
 )
@@ -76,7 +77,32 @@ func (y *sayer) task(i int) {
 	if why := y.s.tooSoon(i, y.e.At, y.hours, y.date); why != "" {
 		y.say(def.ID, SaidTooSoon, "%s: %s%s", def.ID, why, harm(def))
 	}
+	y.spots(i, def)
 	y.follows(def)
+}
+
+// spots says where a measure gave no value.
+func (y *sayer) spots(i int, def *TaskDef) {
+	if len(def.Measure) == 0 || y.b.About {
+		return
+	}
+	spots := def.Measure[0].Spots
+	if len(spots) == 0 {
+		spots = []string{""}
+	}
+	var missing []string
+	for _, spot := range spots {
+		given := func(m Measured) bool { return m.Spot == spot && y.s.measuredTask(&m, y.tasks) == i }
+		if !slices.ContainsFunc(y.b.Measured, given) {
+			missing = append(missing, spot)
+		}
+	}
+	switch {
+	case len(missing) == len(spots):
+		y.say(def.ID, SaidSpots, "%s: no value of its %s is given", def.ID, def.Measure[0].What)
+	case len(missing) > 0:
+		y.say(def.ID, SaidSpots, "%s: not measured at %s", def.ID, strings.Join(missing, ", "))
+	}
 }
 
 // harm is what too much does, behind a colon.

@@ -178,6 +178,22 @@ func TestMixingNamesTheChartAndPromisesNothing(t *testing.T) {
 	assert.Zero(t, w.said(after("9"), crank(strokes("blue", 2))), "void: it never went in")
 }
 
+func TestSpotsThatWereNotMeasuredAreSaid(t *testing.T) {
+	w := newLogWorld(t)
+	wear := func(m ...Measured) []string {
+		var out []string
+		for _, say := range Says(w.s, w.person(after("2"), &ServiceDone{Tasks: []string{"trough/wear"}, Date: dayOne, Measured: m})) {
+			if say.Kind == SaidSpots {
+				out = append(out, say.Text)
+			}
+		}
+		return out
+	}
+	assert.Equal(t, []string{"trough/wear: not measured at near, far"}, wear(gap("mid", false, 400_000)))
+	assert.Empty(t, wear(gap("near", false, 400_000), gap("mid", false, 400_000), gap("far", false, 400_000)))
+	assert.Len(t, wear(), 1)
+}
+
 func TestForbiddenWorkIsKeptAndSaid(t *testing.T) {
 	w := newLogWorld(t)
 	w.logs(after("1"), ServiceDone{Tasks: []string{"hub/oil"}})

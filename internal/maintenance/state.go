@@ -266,6 +266,7 @@ const (
 	SaidNever                     // forbidden work
 	SaidFollows                   // something must follow
 	SaidSetting                   // conditions turned against a setting
+	SaidSpots                     // not measured at every spot
 )
 
 // NoticeID is derived from machine, task, cycle and stage, so that cab and

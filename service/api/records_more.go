@@ -224,5 +224,6 @@ func saidWords() []saidWord {
 		{maintenance.SaidNever, "never", "the chart forbids this work"},
 		{maintenance.SaidFollows, "follows", "something must follow"},
 		{maintenance.SaidSetting, "setting", "conditions have turned against a setting"},
+		{maintenance.SaidSpots, "spots", "it was not measured at every spot"},
 	}
 }

@@ -29,7 +29,7 @@ func programsCommands(dir string) (all []used) {
 
 func siteCommands() []used {
 	return []used{
-		{"customer add", []string{"alder"}, []string{"Not An Id"}, `customer_id: "Not An Id"`},
+		{"customer add", []string{"alder"}, []string{"Not An Id"}, `customer id: "Not An Id"`},
 		{"customer list", nil, []string{"more"}, `unexpected argument more`},
 		{"site add", []string{"alder", "ford", "--zone", "Etc/UTC"}, []string{"alder", "mill", "--zone", "Nowhere/None"}, `Nowhere/None`},
 		{"site list", nil, []string{"beech"}, `beech`},

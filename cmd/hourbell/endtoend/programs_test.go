@@ -23,7 +23,7 @@ import (
 
 // alone reports whether the command needs no service.
 func (u used) alone() bool {
-	return u.name == "chart check" || u.name == "chart compile" || len(u.ok) > 0 && strings.HasSuffix(u.ok[0], ".dbc")
+	return u.name == "chart check" || u.name == "chart compile" || u.name == "chart schema" || len(u.ok) > 0 && strings.HasSuffix(u.ok[0], ".dbc")
 }
 
 // aside are the commands that run a service of their own, with tests of their own.
