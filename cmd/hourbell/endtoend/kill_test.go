@@ -75,14 +75,24 @@ func TestKilledAgainAndAgainNothingSavedIsLost(t *testing.T) {
 
 // The same test body must see a box that says saved before it has written.
 func TestTheKillLoopSeesABoxThatSaysSavedTooSoon(t *testing.T) {
-	w := found(t, "lark")
-	b := newBox(t, w, "lark", roleControl)
-	for range rounds(16) {
-		b.start("write")
-		pause()
-		b.run.kill()
+	// A kill that meets no such moment shows nothing, so boxes follow until one does.
+	boxes := []string{"lark", "pipit", "linnet", "wagtail", "dunnock", "chough"}
+	w := found(t, boxes...)
+	for i, machine := range boxes {
+		if i > 0 {
+			w.start() // the end of a box stops it
+		}
+		b := newBox(t, w, machine, roleControl)
+		for range rounds(16) {
+			b.start("write")
+			pause()
+			b.run.kill()
+		}
+		if lost(b.said, b.end(t)) > 0 {
+			return
+		}
 	}
-	require.NotZero(t, lost(b.said, b.end(t)))
+	require.Fail(t, "no box that says saved too soon lost anything: the loop would not see it")
 }
 
 func TestAServiceSetBackToAnOlderCopyGetsAllAgain(t *testing.T) {
