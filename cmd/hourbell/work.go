@@ -204,7 +204,10 @@ func taskNote(t *pb.Task) string {
 	if p := t.Postponed; p != nil {
 		parts = append(parts, "put off until "+postponedUntil(p)+": "+p.Why)
 	}
-	if t.Work.GetSoft() {
+	switch {
+	case t.Offered:
+		parts = append(parts, "rings nobody; the machine stands, so now is the time")
+	case t.Work.GetSoft():
 		parts = append(parts, "rings nobody")
 	}
 	if t.Work.GetBookWords() != "" {

@@ -376,3 +376,18 @@ func TestAChartIsRefusedWhole(t *testing.T) {
 	assert.Equal(t, "charts/a/editions/7", list.Editions[0].Name)
 	assert.Equal(t, "charts/a/editions/1", list.Editions[6].Name)
 }
+
+// A soft task rings nobody; it is offered while the engine stands.
+func TestASoftTaskIsOfferedWhileTheEngineStands(t *testing.T) {
+	st := &maintenance.State{
+		Chart: &maintenance.Chart{ID: "hob", Edition: 1, Tasks: []maintenance.TaskDef{{ID: "roof/sweep", Do: "clean", Soft: true}, {ID: "roof/look", Do: "check"}}},
+		Tasks: []maintenance.Task{{ID: "roof/sweep", State: maintenance.Due, Limb: -1}, {ID: "roof/look", State: maintenance.Due, Limb: -1}},
+	}
+	offered := func(i int) bool { return taskOf(st, &st.Tasks[i], &st.Chart.Tasks[i]).Offered }
+	assert.True(t, offered(0))
+	assert.False(t, offered(1), "it rings instead")
+	st.Engine.Running = true
+	assert.False(t, offered(0), "it runs")
+	st.Engine.Running, st.Tasks[0].State = false, maintenance.NotDue
+	assert.False(t, offered(0), "there is time")
+}

@@ -148,6 +148,7 @@ func taskOf(st *maintenance.State, t *maintenance.Task, def *maintenance.TaskDef
 		Who: def.Who, Material: def.Material, Amount: def.Amount, Minutes: int32(def.Minutes), Cautions: cautionsOf(st.Chart, t.ID), Gone: t.Gone,
 		BuildState: pb.BuildState(t.Build) + pb.BuildState_BUILD_STATE_FITTED, Work: workOf(st.Chart, def),
 	}
+	out.Offered = def.Soft && t.State >= maintenance.DueSoon && !st.Engine.Running
 	if t.Build != maintenance.BuildFitted {
 		_, out.BuildWhy = maintenance.Fit(st, def.Point)
 	}

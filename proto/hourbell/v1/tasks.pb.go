@@ -69,6 +69,9 @@ type Task struct {
 	BookCounters []*Counter `protobuf:"bytes,26,rep,name=book_counters,json=bookCounters,proto3" json:"book_counters,omitempty"`
 	// Which practice holds in place of the book, or why it does not, in words.
 	PracticeWords string `protobuf:"bytes,27,opt,name=practice_words,json=practiceWords,proto3" json:"practice_words,omitempty"`
+	// It rings nobody, it is due or soon will be, and the engine stands: now is the
+	// time for it.
+	Offered       bool `protobuf:"varint,28,opt,name=offered,proto3" json:"offered,omitempty"`
 	unknownFields protoimpl.UnknownFields
 	sizeCache     protoimpl.SizeCache
 }
@@ -290,6 +293,13 @@ func (x *Task) GetPracticeWords() string {
 		return x.PracticeWords
 	}
 	return ""
+}
+
+func (x *Task) GetOffered() bool {
+	if x != nil {
+		return x.Offered
+	}
+	return false
 }
 
 // Postponement is a task put off, until an hour or a date.
@@ -1709,7 +1719,7 @@ var File_hourbell_v1_tasks_proto protoreflect.FileDescriptor
 
 const file_hourbell_v1_tasks_proto_rawDesc = "" +
 	"\n" +
-	"\x17hourbell/v1/tasks.proto\x12\vhourbell.v1\x1a\x1fgoogle/protobuf/timestamp.proto\x1a\x18hourbell/v1/common.proto\"\xa2\a\n" +
+	"\x17hourbell/v1/tasks.proto\x12\vhourbell.v1\x1a\x1fgoogle/protobuf/timestamp.proto\x1a\x18hourbell/v1/common.proto\"\xbc\a\n" +
 	"\x04Task\x12\x12\n" +
 	"\x04name\x18\x01 \x01(\tR\x04name\x12\x0e\n" +
 	"\x02do\x18\x02 \x01(\tR\x02do\x12\x12\n" +
@@ -1741,7 +1751,8 @@ const file_hourbell_v1_tasks_proto_rawDesc = "" +
 	"\n" +
 	"point_call\x18\x19 \x01(\tR\tpointCall\x129\n" +
 	"\rbook_counters\x18\x1a \x03(\v2\x14.hourbell.v1.CounterR\fbookCounters\x12%\n" +
-	"\x0epractice_words\x18\x1b \x01(\tR\rpracticeWords\"\x9a\x01\n" +
+	"\x0epractice_words\x18\x1b \x01(\tR\rpracticeWords\x12\x18\n" +
+	"\aoffered\x18\x1c \x01(\bR\aoffered\"\x9a\x01\n" +
 	"\fPostponement\x12\x10\n" +
 	"\x03why\x18\x01 \x01(\tR\x03why\x12\x16\n" +
 	"\x06person\x18\x02 \x01(\tR\x06person\x12\x14\n" +
