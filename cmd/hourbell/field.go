@@ -585,15 +585,7 @@ type confirmCmd struct {
 
 // Run confirms the record.
 func (c *confirmCmd) Run(s *session) error {
-	all, err := s.records(c.Machine)
-	if err != nil {
-		return err
-	}
-	names := make([]string, 0, len(all.Records))
-	for _, r := range all.Records {
-		names = append(names, r.Name)
-	}
-	name, err := pick("record", c.Record, names)
+	name, err := s.record(c.Machine, c.Record)
 	if err != nil {
 		return err
 	}

@@ -109,15 +109,7 @@ type voidCmd struct {
 
 // Run voids the record.
 func (c *voidCmd) Run(s *session) error {
-	all, err := s.records(c.Machine)
-	if err != nil {
-		return err
-	}
-	names := make([]string, 0, len(all.Records))
-	for _, r := range all.Records {
-		names = append(names, r.Name)
-	}
-	name, err := pick("record", c.Record, names)
+	name, err := s.record(c.Machine, c.Record)
 	if err != nil {
 		return err
 	}
@@ -180,6 +172,19 @@ func recordStands(r *pb.ServiceRecord) string {
 		return "waits to be confirmed"
 	}
 	return "yes"
+}
+
+// record finds a machine's record by its id or its first characters.
+func (s *session) record(machine, typed string) (string, error) {
+	all, err := s.records(machine)
+	if err != nil {
+		return "", err
+	}
+	names := make([]string, 0, len(all.Records))
+	for _, r := range all.Records {
+		names = append(names, r.Name)
+	}
+	return pick("record", typed, names)
 }
 
 func (s *session) records(machine string) (*pb.ListServiceRecordsResponse, error) {

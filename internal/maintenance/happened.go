@@ -216,7 +216,7 @@ func (t *step) codeStarted(c *Code) {
 	}
 	any := false
 	for i := range s.Chart.Codes {
-		if d := &s.Chart.Codes[i]; d.is(c) && s.Chart.triggeredBy(TriggerCode, d.ID) {
+		if d := &s.Chart.Codes[i]; d.Is(c) && s.Chart.triggeredBy(TriggerCode, d.ID) {
 			t.happened(Happening{Kind: HappenedCode, Name: d.ID})
 			any = true
 		}
@@ -226,8 +226,8 @@ func (t *step) codeStarted(c *Code) {
 	}
 }
 
-// is reports whether a code on the bus is the one that the chart names.
-func (d *CodeDef) is(c *Code) bool {
+// Is reports whether a code on the bus is the one that the chart names.
+func (d *CodeDef) Is(c *Code) bool {
 	return !c.Ambiguous && c.SPN == d.SPN && (d.AnyFMI || c.FMI == d.FMI) && (d.Source == AnySource || d.Source == int16(c.Source))
 }
 

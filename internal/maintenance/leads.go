@@ -178,7 +178,7 @@ func (l *looking) codeOn(id string) (bool, moment.Span) {
 	}
 	if d := l.c.code(id); d != nil && l.s != nil {
 		for i := range l.s.Warnings {
-			if w := &l.s.Warnings[i]; d.names(&w.Code) {
+			if w := &l.s.Warnings[i]; d.Is(&w.Code) {
 				return true, w.Started
 			}
 		}
@@ -332,7 +332,7 @@ func (l *looking) codeTimes(id string) (at []moment.Span, known bool) {
 	}
 	if d := l.c.code(id); d != nil {
 		for i := range l.s.Warnings {
-			if w := &l.s.Warnings[i]; d.names(&w.Code) {
+			if w := &l.s.Warnings[i]; d.Is(&w.Code) {
 				at = append(at, w.Started)
 			}
 		}
@@ -351,7 +351,7 @@ func (l *looking) countTimes(id string) (at []moment.Span) {
 	d := l.c.code(id)
 	for i := range l.s.Counts {
 		n := &l.s.Counts[i]
-		if d == nil || !d.names(&n.Code) || n.Last == 0 {
+		if d == nil || !d.Is(&n.Code) || n.Last == 0 {
 			continue
 		}
 		at = append(at, moment.At(n.Last))
@@ -400,11 +400,6 @@ func (c *Chart) code(id string) *CodeDef {
 		}
 	}
 	return nil
-}
-
-// names reports whether the chart's code is that of the bus.
-func (d *CodeDef) names(c *Code) bool {
-	return !c.Ambiguous && d.SPN == c.SPN && (d.AnyFMI || d.FMI == c.FMI) && (d.Source == AnySource || d.Source == int16(c.Source))
 }
 
 // CausesOf returns what a lead came to on this machine, counted by place: in the

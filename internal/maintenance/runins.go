@@ -9,20 +9,15 @@ import (
 
 // pieceOn returns the piece of a part that is on the machine, nil where none is.
 func (s *State) pieceOn(part string) *Piece {
-	i := s.partAt(part)
+	i := s.partIndex(part)
 	if i < 0 {
 		return nil
 	}
-	list := s.Parts[i].Pieces
-	for j := len(list) - 1; j >= 0; j-- {
-		if list[j].Void.IsZero() {
-			if list[j].Off {
-				return nil
-			}
-			return &list[j]
-		}
+	p := s.Parts[i].standing()
+	if p == nil || p.Off {
+		return nil
 	}
-	return nil
+	return p
 }
 
 // runInMeter is the index of the meter that a part's marks count on, or -1.

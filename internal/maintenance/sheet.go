@@ -227,20 +227,32 @@ func (c *Count) leftText() string {
 	return l.Words
 }
 
-// CautionsOf returns the cautions of a task in their order.
+// CautionsOf returns the cautions of a task in their order. One that the chart
+// does not define is given by its id: a caution is never left out. A nil chart
+// has none.
 func CautionsOf(c *Chart, task string) []CautionDef {
+	if c == nil {
+		return nil
+	}
 	var out []CautionDef
 	for i := range c.Tasks {
 		if c.Tasks[i].ID != task {
 			continue
 		}
 		for _, id := range c.Tasks[i].Cautions {
-			if j := slices.IndexFunc(c.Cautions, func(d CautionDef) bool { return d.ID == id }); j >= 0 {
-				out = append(out, c.Cautions[j])
-			}
+			out = append(out, c.caution(id))
 		}
 	}
 	return out
+}
+
+func (c *Chart) caution(id string) CautionDef {
+	for i := range c.Cautions {
+		if c.Cautions[i].ID == id {
+			return c.Cautions[i]
+		}
+	}
+	return CautionDef{ID: id, Text: id}
 }
 
 // sheetSpots gives the last values at each spot that stand.

@@ -116,7 +116,7 @@ func (s *State) doneSince(name string, rec *TaskRecord) []firing {
 // fittedSince are the pieces of a part that were fitted since a record.
 func (s *State) fittedSince(name string, rec *TaskRecord) []firing {
 	var out []firing
-	i := s.partAt(name)
+	i := s.partIndex(name)
 	if i < 0 {
 		return nil
 	}
@@ -138,11 +138,6 @@ func byTime(list []firing) []firing {
 		return a.key.Compare(b.key)
 	})
 	return list
-}
-
-// partAt returns the index of a tracked part, or -1.
-func (s *State) partAt(id string) int {
-	return slices.IndexFunc(s.Parts, func(p Part) bool { return p.ID == id })
 }
 
 // words says what set a trigger off.

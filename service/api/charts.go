@@ -12,7 +12,6 @@ import (
 	pb "github.com/hourbell/hourbell/proto/hourbell/v1"
 	"github.com/hourbell/hourbell/service/access"
 	"github.com/hourbell/hourbell/service/fault"
-	"github.com/hourbell/hourbell/service/notify"
 	"github.com/hourbell/hourbell/service/office"
 )
 
@@ -191,7 +190,7 @@ func intervalOf(l *maintenance.Limb) *pb.ChartInterval {
 
 func cautionsOf(c *maintenance.Chart, task string) []*pb.Caution {
 	var out []*pb.Caution
-	for _, one := range notify.Cautions(c, task) {
+	for _, one := range maintenance.CautionsOf(c, task) {
 		out = append(out, &pb.Caution{Id: one.ID, Text: one.Text})
 	}
 	return out

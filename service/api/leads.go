@@ -84,7 +84,7 @@ func symptomsOf(q *pb.FindLeadsRequest) (symptoms, error) {
 // shown adds the codes that are on and the open remarks.
 func shown(st *maintenance.State, seen *symptoms) {
 	for i := range st.Warnings {
-		if def := codeDef(st.Chart, st.Warnings[i].Code); def != nil && !slices.Contains(seen.Codes, def.ID) {
+		if def := CodeDef(st.Chart, st.Warnings[i].Code); def != nil && !slices.Contains(seen.Codes, def.ID) {
 			seen.Codes = append(seen.Codes, def.ID)
 		}
 	}
@@ -93,17 +93,6 @@ func shown(st *maintenance.State, seen *symptoms) {
 			seen.Remarks = append(seen.Remarks, r.Remark.Name)
 		}
 	}
-}
-
-// codeDef finds the chart's name of a code.
-func codeDef(c *maintenance.Chart, code maintenance.Code) *maintenance.CodeDef {
-	for i := range c.Codes {
-		d := &c.Codes[i]
-		if !code.Ambiguous && d.SPN == code.SPN && (d.AnyFMI || d.FMI == code.FMI) && (d.Source == maintenance.AnySource || d.Source == int16(code.Source)) {
-			return d
-		}
-	}
-	return nil
 }
 
 func leadsTo(c *maintenance.Chart, st *maintenance.State, seen symptoms) (*pb.FindLeadsResponse, error) {

@@ -159,7 +159,7 @@ func (q *symptoms) stated(s *maintenance.State) maintenance.Symptoms {
 	out := maintenance.Symptoms{Findings: q.Findings, Remarks: q.Remarks, Facts: slices.Clone(q.Facts)}
 	for _, code := range q.Codes {
 		if s == nil || !slices.ContainsFunc(s.Warnings, func(w maintenance.ActiveWarning) bool {
-			def := codeDef(s.Chart, w.Code)
+			def := CodeDef(s.Chart, w.Code)
 			return def != nil && def.ID == code
 		}) {
 			out.Codes = append(out.Codes, maintenance.CodeStated{Code: code})

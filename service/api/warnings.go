@@ -167,12 +167,11 @@ func codeOf(c *maintenance.Chart, code maintenance.Code) *pb.NamedCode {
 
 // CodeDef finds what the chart says of a code; nil where it says nothing.
 func CodeDef(c *maintenance.Chart, code maintenance.Code) *maintenance.CodeDef {
-	if c == nil || code.Ambiguous {
+	if c == nil {
 		return nil
 	}
 	for i := range c.Codes {
-		d := &c.Codes[i]
-		if d.SPN == code.SPN && (d.AnyFMI || d.FMI == code.FMI) && (d.Source == maintenance.AnySource || d.Source == int16(code.Source)) {
+		if d := &c.Codes[i]; d.Is(&code) {
 			return d
 		}
 	}

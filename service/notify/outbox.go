@@ -237,7 +237,7 @@ func item(s *maintenance.State, n *maintenance.Notice) Item {
 		ID: hex.EncodeToString(n.ID[:]), Machine: s.Machine.Machine, Display: s.Machine.Display, Customer: s.Machine.Customer,
 		Task: n.Task, Stage: StageWord(n), Text: Text(s, n), Raised: n.Raised, Again: ringOf(n) != "", ref: ref{s.Machine.Machine, n.ID, ringOf(n)},
 	}
-	for _, c := range Cautions(s.Chart, n.Task) {
+	for _, c := range maintenance.CautionsOf(s.Chart, n.Task) {
 		it.Cautions = append(it.Cautions, c.Text)
 	}
 	return it

@@ -46,23 +46,6 @@ func TaskText(c *maintenance.Chart, id string) string {
 	return id
 }
 
-// Cautions gives the texts of a task's cautions.
-func Cautions(c *maintenance.Chart, task string) []maintenance.CautionDef {
-	if c == nil {
-		return nil
-	}
-	var out []maintenance.CautionDef
-	for i := range c.Tasks {
-		if c.Tasks[i].ID != task {
-			continue
-		}
-		for _, id := range c.Tasks[i].Cautions {
-			out = append(out, caution(c, id))
-		}
-	}
-	return out
-}
-
 // StageWord gives a notice's stage as a word, doubt where it is about one.
 func StageWord(n *maintenance.Notice) string {
 	if n.Task == "" {
@@ -96,13 +79,4 @@ func roundCall(c *maintenance.Chart, id string) string {
 		}
 	}
 	return ""
-}
-
-func caution(c *maintenance.Chart, id string) maintenance.CautionDef {
-	for i := range c.Cautions {
-		if c.Cautions[i].ID == id {
-			return c.Cautions[i]
-		}
-	}
-	return maintenance.CautionDef{ID: id, Text: id}
 }

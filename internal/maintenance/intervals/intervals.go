@@ -97,19 +97,7 @@ func OfMonths(anchor civil.Date, months, soon, late uint32) (Dates, bool) {
 	if due == civil.None {
 		return Dates{Soon: civil.None, Due: civil.None, Overdue: civil.None}, false
 	}
-	tenth := max(due.Sub(anchor)/share, LeastDays)
-	before, after := int(min(soon, 1<<20)), int(min(late, 1<<20))
-	if before == 0 {
-		before = tenth
-	}
-	if after == 0 {
-		after = tenth
-	}
-	over := due.AddDays(after)
-	if over == civil.None {
-		over = civil.Last
-	}
-	return Dates{Soon: max(due.AddDays(-before), anchor), Due: due, Overdue: over}, true
+	return around(due, max(due.Sub(anchor)/share, LeastDays), soon, late, anchor), true
 }
 
 // At says how the limb stands on a day; Unknown where the day is not known.
